@@ -1,0 +1,1 @@
+"""Criteria as data, and one view for each question that a person asks of them."""
