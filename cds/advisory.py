@@ -1,0 +1,241 @@
+"""What an advisory is, and what judging one gives.
+
+A code is the unit of judgement and audit; a card is the unit of display (F-10). Codes of one `problem` share a card. A topic module declares its advisories
+with the dataclasses below and nothing else: all words are templates, all numbers come from the parameter set.
+
+Templates may hold `{name}` for a fact of the branch (its number with unit), `{name.age}` ("40 min ago"), `{p.key}` for a parameter with its unit, and
+`{order}` for the label of the order in hand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from enum import Enum
+
+from cds.logic.criteria import Criterion, Expression, Limit, OrderFilter
+from cds.logic.reason import Gap, Reason, Seen
+from cds.numbers import Interval
+
+INDICATORS = ("info", "warning", "critical")
+
+
+def rank(indicator: str) -> int:
+    """0 info, 1 warning, 2 critical."""
+    return INDICATORS.index(indicator)
+
+
+def lowered(indicator: str) -> str:
+    """One step lower; info stays."""
+    return INDICATORS[max(0, rank(indicator) - 1)]
+
+
+@dataclass(frozen=True, slots=True)
+class Trigger:
+    """A declared necessary condition over cheap features: every clause needs one of its features (F-28).
+
+    Features: "hook:order-sign", "drafted:<class>", "running:<class>", "listed:<class>", "analyte:<name>", "condition:<concept>", "population:child",
+    "drafted:*" (any draft). Where a list was not sent whole its features count as present: UNKNOWN never gates.
+    """
+
+    clauses: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """What a card says for one branch. `summary` must stand alone in its first 100 characters: drug, direction and the deciding number.
+
+    `found` are lines of what was found and calculated, `do` what to do (first the safest), `cautions` what could make it wrong; `differs` names where
+    guidelines differ and it matters; `teach` is one folded line for juniors. `facts` are the numbers that templates may show.
+    """
+
+    summary: str
+    found: tuple[str, ...] = ()
+    do: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    differs: tuple[str, ...] = ()
+    facts: Mapping[str, Expression] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """A proposed test: a laboratory or vital-sign ServiceRequest for one analyte, offered when it is not yet ordered."""
+
+    analyte: str
+    why: str
+    urgent: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Withdraw:
+    """Remove the drafted order in hand (F-40: a running order is stopped by an update instead). `recommended` never for life-saving drugs."""
+
+    label: str
+    recommended: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Give:
+    """A proposed new infusion: `substance` as `drug` (our name), so much of it in so much diluent at such a rate; all amounts are parameters."""
+
+    label: str
+    drug: str
+    amount: Limit
+    amount_unit: str
+    diluent: str
+    volume_ml: Limit
+    hours: Limit
+    route: str = "intravenous"
+
+
+@dataclass(frozen=True, slots=True)
+class Amend:
+    """A proposed change of the drafted order in hand: another diluent (`diluent`: our drug name) or a slower rate so that `substance` runs at `per_hour`."""
+
+    label: str
+    diluent: str = ""
+    substance: str = ""
+    per_hour: Limit | None = None
+
+
+Proposal = Measure | Withdraw | Give | Amend
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """One way in which an advisory fires. The first TRUE branch of an advisory decides; later ones are worse-known or milder."""
+
+    name: str
+    when: Criterion
+    indicator: str
+    words: Words
+    proposals: tuple[Proposal, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Precedence:
+    """What happens to another code when this one fires (MET 1.7). `how`: "absorbs" (the other becomes a line on this card), "silences" (the other is
+    not shown, and is recorded as absorbed), "lowers" (the other is at most warning).
+
+    `scope`: "order" (for the same order in hand) or "patient". `at` limits it to these indicators of this code; `branches` to these branches.
+    """
+
+    how: str
+    code: str
+    scope: str = "patient"
+    at: tuple[str, ...] = INDICATORS
+    branches: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Advisory:
+    """One code of the catalogue.
+
+    `kind` "order" (a drafted or running order is part of its condition) or "result" (it judges a state). `over` is the order that is quantified over for
+    order codes: each matching order is judged by itself. `satisfied` says that another order already does it ("already satisfied", not "not met").
+    `touches` are the drug classes whose draft makes a result code speak at order hooks; `always` the indicators shown at every hook.
+    `without_age` codes use the adult figures when the age is not known (C-08); `neonate` codes also run under 28 days (F-20).
+    `asks_itself` are items whose gap this code names itself, so that section E does not; `gap_indicator` is what section E shows when this waits for a datum.
+    `hooks` are the hooks at which it may be shown.
+    """
+
+    code: str
+    title: str
+    problem: str
+    kind: str
+    trigger: Trigger
+    branches: tuple[Branch, ...]
+    sources: tuple[str, ...]
+    over: OrderFilter | None = None
+    satisfied: Criterion | None = None
+    quiet: Criterion | None = None
+    touches: tuple[str, ...] = ()
+    always: tuple[str, ...] = ()
+    precedence: tuple[Precedence, ...] = ()
+    without_age: bool = False
+    neonate: bool = False
+    asks_itself: tuple[str, ...] = ()
+    gap_indicator: str | None = None
+    hooks: tuple[str, ...] = ("patient-view", "order-select", "order-sign", "encounter-discharge")
+    refire_minutes: Limit | None = None
+    speak_order: int = 0
+    version: str = "1"
+    reviewed: str = "2026-11-25"
+    hazards: tuple[str, ...] = ()
+    purpose: str = ""
+
+
+class Outcome(Enum):
+    """Why an advisory spoke or stayed silent. Closed (F-32)."""
+
+    FIRED = "fired"
+    NOT_APPLICABLE = "not_applicable"
+    NOT_MET = "not_met"
+    ALREADY_SATISFIED = "already_satisfied"
+    UNKNOWN = "unknown"
+    ABSORBED = "absorbed"
+    FOLDED = "folded"
+    HELD_BACK = "held_back"
+    SWITCHED_OFF = "switched_off"
+    OUT_OF_SCOPE = "out_of_scope"
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One number that a card shows: value as text with unit, its age in words, the display value and where it comes from."""
+
+    text: str
+    age: str = ""
+    value: Interval | None = None
+    unit: str = ""
+    seen: tuple[Seen, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One fired advisory for one order (or for the patient). `inputs` is the fingerprint of its deciding inputs (N-08)."""
+
+    code: str
+    branch: str
+    indicator: str
+    problem: str
+    order: str | None
+    reason: Reason
+    facts: Mapping[str, Fact]
+    inputs: str
+    lowered_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What became of one advisory in one assessment. `why` is "trigger", the gap states, the code that absorbed it, and so on."""
+
+    code: str
+    outcome: Outcome
+    why: str = ""
+    gaps: tuple[Gap, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    would_be: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """Every advisory's verdict, in catalogue order; the findings that may be shown, ranked; the words and decimals come from the knowledge."""
+
+    verdicts: tuple[Verdict, ...]
+    shown: tuple[Finding, ...]
+    joined: Mapping[str, tuple[Finding, ...]]
+    population: str
+    age_known: bool
+    remarks: tuple[str, ...] = ()
+
+    def verdict(self, code: str) -> Verdict:
+        """The verdict of a code. KeyError when the knowledge has no such code."""
+        for verdict in self.verdicts:
+            if verdict.code == code:
+                return verdict
+        raise KeyError(code)
+
+
+ZERO = Decimal(0)

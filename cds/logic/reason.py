@@ -1,0 +1,68 @@
+"""Why a criterion came out as it did: the tree that every view reads, with the patient's own numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING
+
+from cds.chart import Moment
+from cds.logic.truth import Truth
+from cds.numbers import Interval
+
+if TYPE_CHECKING:
+    from cds.logic.criteria import Criterion
+
+
+class GapState(Enum):
+    """The five states of a missing datum (F-32), and one for a figure that the knowledge does not hold for this age."""
+
+    NOT_MEASURED = "not_measured"
+    NOT_SENT = "not_sent"
+    FETCH_FAILED = "fetch_failed"
+    UNUSABLE = "unusable"
+    STALE = "stale"
+    OUT_OF_SCOPE = "out_of_scope"
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Something that a leaf looked at: a result, an order, a condition, a total. `kind` names which; `age_minutes` counts back from now."""
+
+    kind: str
+    item: str
+    text: str
+    ref: str = ""
+    value: Interval | None = None
+    unit: str = ""
+    at: Moment | None = None
+    age_minutes: int | None = None
+    method: str = ""
+    note: str = ""
+    path: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A datum that was wanted and is not there: the item, its state, the reason in words, where it was looked for, and a stale value if one exists."""
+
+    item: str
+    state: GapState
+    detail: str
+    keys: tuple[str, ...] = ()
+    last: Seen | None = None
+    within_minutes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One node's truth with its children's reasons, all kept (none is dropped because an earlier one settled it)."""
+
+    truth: Truth
+    node: Criterion
+    children: tuple[Reason, ...] = ()
+    seen: tuple[Seen, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+    order: str | None = None
+    note: str = ""
+    witnesses: tuple[str, ...] = ()
