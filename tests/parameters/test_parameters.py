@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-import cds.parameters
+import cds.parameters.choosing
 from cds.parameters import Absent, Parameter, ParameterError, ParameterSet, load_toml_text, parameter_set
 
 TAIL = 'source = "made up"\nverified = "ours"\n'
@@ -161,9 +161,11 @@ def test_hz_17_no_population_no_figure() -> None:
 
 def test_control_hz_17_fall_through_to_adult_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     """With the split taken out, the check above must fail."""
-    choose = cds.parameters._choose
+    choose = cds.parameters.choosing._choose
     monkeypatch.setattr(
-        cds.parameters, "_choose", lambda rows, site, _, profiles, day: choose(rows, site, "adult", profiles, day)
+        cds.parameters.choosing,
+        "_choose",
+        lambda rows, site, _, profiles, day: choose(rows, site, "adult", profiles, day),
     )
     with pytest.raises(AssertionError):
         assert figure(a_set(), "adults_only", "child") is None
