@@ -46,6 +46,7 @@ from cds.parameters.figures import (
     ParameterSet,
     Population,
     Row,
+    UnknownParameter,
     Value,
 )
 from cds.parameters.files import load_toml_text
@@ -66,6 +67,7 @@ __all__ = [
     "ParameterSet",
     "Population",
     "Row",
+    "UnknownParameter",
     "Value",
     "load_toml_text",
     "parameter_set",

@@ -24,6 +24,12 @@ class ParameterError(ValueError):
     """A parameter file that cannot be used, or a key that no file has. The message names file and key."""
 
 
+class UnknownParameter(ParameterError, KeyError):
+    """A key that no file has. Also a KeyError, so that `get` and `in` behave as for any mapping."""
+
+    __str__ = Exception.__str__
+
+
 @dataclass(frozen=True, slots=True)
 class Also:
     """The figure that the source prints in another unit (F-3, N-07)."""
@@ -113,7 +119,7 @@ class ParameterSet(Mapping[str, Limit]):
     def __getitem__(self, key: str) -> Limit:
         """The figure, or Absent. ParameterError for a key that no file has, or that needs a population."""
         if key not in self._chosen["adult"]:
-            raise ParameterError(f"no parameter {key!r} in any file")
+            raise UnknownParameter(f"no parameter {key!r} in any file")
         if self.population is not None:
             return self._chosen[self.population][key]
         found = self._chosen["adult"][key]
@@ -127,6 +133,12 @@ class ParameterSet(Mapping[str, Limit]):
         if isinstance(found, Absent):
             raise ParameterError(f"{found.table}: {key} has no figure for {found.population}")
         return found.number
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, ParameterSet) and (self.digest, self.population) == (other.digest, other.population)
+
+    def __hash__(self) -> int:
+        return hash((self.digest, self.population))
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._chosen["adult"])
@@ -147,7 +159,7 @@ class ParameterSet(Mapping[str, Limit]):
         judging.
         """
         if key not in self._rows:
-            raise ParameterError(f"no parameter {key!r} in any file")
+            raise UnknownParameter(f"no parameter {key!r} in any file")
         return self._rows[key]
 
     @property

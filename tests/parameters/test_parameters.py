@@ -332,3 +332,12 @@ def test_iteration() -> None:
     assert set(chosen) == {"potassium_floor", "glucose_floor", "adults_only", "window", "lorazepam_maximum"}
     assert len(list(chosen.for_population("child").limits())) == len(chosen) == 5
     assert [row.profile for row in chosen.rows("potassium_floor")] == ["consensus-2024", "us-2009", "paediatric-2022"]
+
+
+def test_a_key_nobody_wrote() -> None:
+    chosen = a_set().for_population("adult")
+    assert chosen.get("weight_age") is None and "weight_age" not in chosen
+    with pytest.raises(KeyError):
+        chosen["weight_age"]
+    assert chosen == a_set().for_population("adult") != a_set().for_population("child")
+    assert len({chosen, a_set().for_population("adult")}) == 1
