@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from decimal import Decimal
 from enum import Enum
 
 from cds.logic.criteria import Criterion, Expression, Limit, OrderFilter
@@ -134,7 +133,8 @@ class Advisory:
 
     `kind` "order" (a drafted or running order is part of its condition) or "result" (it judges a state). `over` is the order that is quantified over for
     order codes: each matching order is judged by itself. `satisfied` says that another order already does it ("already satisfied", not "not met").
-    `touches` are the drug classes whose draft makes a result code speak at order hooks; `always` the indicators shown at every hook.
+    `touches` are the drug classes whose draft makes a result code (or a running order's) speak at order hooks, at the indicators in `touched`; `always` are the
+    indicators shown at every hook.
     `without_age` codes use the adult figures when the age is not known (C-08); `neonate` codes also run under 28 days (F-20).
     `asks_itself` are items whose gap this code names itself, so that section E does not; `gap_indicator` is what section E shows when this waits for a datum.
     `hooks` are the hooks at which it may be shown.
@@ -151,6 +151,7 @@ class Advisory:
     satisfied: Criterion | None = None
     quiet: Criterion | None = None
     touches: tuple[str, ...] = ()
+    touched: tuple[str, ...] = ("critical",)
     always: tuple[str, ...] = ()
     precedence: tuple[Precedence, ...] = ()
     without_age: bool = False
@@ -194,13 +195,17 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One fired advisory for one order (or for the patient). `inputs` is the fingerprint of its deciding inputs (N-08)."""
+    """One fired advisory for one order (or for the patient). `inputs` is the fingerprint of its deciding inputs (N-08).
+
+    `orders` are the references that the finding is about: the order in hand, or the witnesses of a sum. `lowered_by` is the code that lowered it.
+    """
 
     code: str
-    branch: str
+    branch: Branch
     indicator: str
     problem: str
     order: str | None
+    orders: tuple[str, ...]
     reason: Reason
     facts: Mapping[str, Fact]
     inputs: str
@@ -208,8 +213,27 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
+class Group:
+    """Findings of one problem, which share a card: `lead` first, the others ranked, and what they absorbed as lines."""
+
+    problem: str
+    lead: Finding
+    others: tuple[Finding, ...] = ()
+    absorbed: tuple[Finding, ...] = ()
+
+    @property
+    def indicator(self) -> str:
+        """The highest indicator on the card."""
+        return max((self.lead, *self.others), key=lambda f: rank(f.indicator)).indicator
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
-    """What became of one advisory in one assessment. `why` is "trigger", the gap states, the code that absorbed it, and so on."""
+    """What became of one advisory in one assessment.
+
+    `why` is a word for the record: "trigger", "no such order", the code that absorbed it, "this hook", the gap states. `gaps` are the deciding ones; `would_be`
+    is the indicator of the highest branch that an UNKNOWN left open. `findings` are kept also when they were not shown.
+    """
 
     code: str
     outcome: Outcome
@@ -217,18 +241,21 @@ class Verdict:
     gaps: tuple[Gap, ...] = ()
     findings: tuple[Finding, ...] = ()
     would_be: str = ""
+    reason: Reason | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """Every advisory's verdict, in catalogue order; the findings that may be shown, ranked; the words and decimals come from the knowledge."""
+    """Every advisory's verdict in the knowledge's order; the groups that get a card, ranked; and what is folded into the further-points card."""
 
     verdicts: tuple[Verdict, ...]
-    shown: tuple[Finding, ...]
-    joined: Mapping[str, tuple[Finding, ...]]
+    groups: tuple[Group, ...]
+    folded: tuple[Finding, ...]
     population: str
     age_known: bool
-    remarks: tuple[str, ...] = ()
+    neonate: bool
+    hook: str
+    now: int
 
     def verdict(self, code: str) -> Verdict:
         """The verdict of a code. KeyError when the knowledge has no such code."""
@@ -237,5 +264,12 @@ class Assessment:
                 return verdict
         raise KeyError(code)
 
-
-ZERO = Decimal(0)
+    def codes(self) -> tuple[str, ...]:
+        """Every code that the answer carries, on a card or folded."""
+        found: dict[str, None] = {}
+        for group in self.groups:
+            for finding in (group.lead, *group.others, *group.absorbed):
+                found.setdefault(finding.code)
+        for finding in self.folded:
+            found.setdefault(finding.code)
+        return tuple(found)

@@ -139,6 +139,9 @@ class Results(Protocol):
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """What was sent for the analyte and set aside."""
 
+    def analytes(self) -> frozenset[str]:
+        """Every analyte for which something was sent, read or set aside."""
+
 
 @dataclass(frozen=True, slots=True)
 class Condition:
@@ -286,6 +289,10 @@ class NoResults:
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """Always empty."""
         return ()
+
+    def analytes(self) -> frozenset[str]:
+        """Always empty."""
+        return frozenset()
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,7 +119,7 @@ class Scene:
         "origin",
         "p",
         "population",
-        "present",
+        "slots",
         "state_defs",
         "truths",
     )
@@ -147,7 +147,7 @@ class Scene:
         self._states: dict[str, StateValue | None] = {}
         self._memo: dict[object, object] = {}
         self.truths: dict[int, Truth] = {}
-        self.present: int | None = None
+        self.slots: dict[object, Number | Missing] = {}
 
     def at(self, instant: int) -> Scene:
         """The same chart judged as of an earlier instant: later results are not seen, orders and conditions are as now (F-33)."""
@@ -265,9 +265,14 @@ class Scene:
 
     def weight(self) -> Number | Missing:
         """Current body weight (N-02: window by age)."""
+        known = self._memo.get("weight")
+        if isinstance(known, (Number, Missing)):
+            return known
         days = self.chart.age_days()
         key = "weight_age_infant" if days is not None and days[1] < 365 else "weight_age"
-        return self._latest_by(self.p[key], "weight")
+        found = self._latest_by(self.p[key], "weight")
+        self._memo["weight"] = found
+        return found
 
     def _latest_by(self, limit: Limit, analyte: str) -> Number | Missing:
         if isinstance(limit, Absent):
@@ -294,11 +299,12 @@ class Scene:
         key = (expression, order.ref if order is not None and isinstance(expression, (OfOrder, DosePerWeight, RatePerWeight)) else None)
         found = self._numbers.get(key)
         if found is None:
-            found = self._number(expression, order)
+            found = self.work_out(expression, order)
             self._numbers[key] = found
         return found
 
-    def _number(self, expression: Expression, order: Order | None) -> Number | Missing:
+    def work_out(self, expression: Expression, order: Order | None) -> Number | Missing:
+        """The value of an expression without looking whether it is known already."""
         match expression:
             case Latest(analyte, within, together):
                 if isinstance(within, Absent):
