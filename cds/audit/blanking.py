@@ -10,6 +10,7 @@ import json
 import re
 from bisect import bisect_right
 from collections.abc import Iterator
+from typing import NewType
 
 _KEY = "access_token"
 _AFTER_KEY = re.compile(rb'\\*"\s*:\s*')
@@ -28,8 +29,11 @@ every word, and blanking it would destroy the request. No issuer hands out such 
 
 Span = tuple[int, int]
 
+Blanked = NewType("Blanked", bytes)
+"""A body that went through `blank_token`."""
 
-def blank_token(body: bytes) -> bytes:
+
+def blank_token(body: bytes) -> Blanked:
     """The body with every `access_token` value, and every other occurrence of it, overwritten with asterisks of equal length.
 
     Found in whatever way JSON can spell it (as is, `\\/`, `\\uXXXX`, one JSON text as a string inside another), under any key, inside
@@ -40,11 +44,11 @@ def blank_token(body: bytes) -> bytes:
     """
     spans = _token_spans(body)
     if not spans:
-        return body
+        return Blanked(body)
     blanked = bytearray(body)
     for start, end, filler in spans:
         blanked[start:end] = filler * (end - start)
-    return bytes(blanked)
+    return Blanked(bytes(blanked))
 
 
 def _token_spans(body: bytes) -> list[tuple[int, int, bytes]]:

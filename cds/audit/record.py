@@ -28,6 +28,13 @@ from enum import StrEnum
 from functools import cached_property
 from typing import Any, NewType
 
+from cds.audit.blanking import Blanked, blank_token
+
+__all__ = [
+    "FORMAT", "GENESIS", "SALT_BYTES", "Blanked", "Entry", "Fact", "Kind", "Prepared", "Pseudonym", "Record", "RecordDraft", "blank_token",
+    "commitment", "entry_hash", "faults", "header_bytes", "leaf_hash", "pack", "prepare", "unpack",
+]  # fmt: skip
+
 FORMAT = 1
 GENESIS = bytes(32)
 """What the first entry of a stream has for its previous entry's hash."""
@@ -78,7 +85,7 @@ class RecordDraft:
 
     Everything but `evidence` goes into the header and is kept for ever, so no patient data may stand in it: persons as pseudonyms,
     `facts` for what only this kind of record has (an override's reason code, a count), never a clinical value or free text of a user.
-    `evidence` holds named parts of raw bytes: request (token blanked), fetched bytes, memory read, deadline cuts, rule results, answer.
+    `evidence` holds named parts of raw bytes: fetched bytes, memory read, deadline cuts, rule results, answer, ids in the clear.
     """
 
     kind: Kind
@@ -103,6 +110,8 @@ class RecordDraft:
     hashes: Mapping[str, str] = field(default_factory=dict)
     facts: Mapping[str, Fact] = field(default_factory=dict)
     evidence: Mapping[str, bytes] = field(default_factory=dict)
+    request: Blanked | None = None
+    """The request body, stored as the evidence part "request"; of a type that only `blank_token` makes (L-1)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +160,12 @@ def prepare(draft: RecordDraft) -> Prepared:
         members["hashes"] = {_shaped(n, _NAME, "name"): _shaped(h, _HASH, "hash") for n, h in draft.hashes.items()}
     if draft.facts:
         members["facts"] = {_shaped(name, _NAME, "name"): _fact(value, name) for name, value in draft.facts.items()}
-    return Prepared(members, os.urandom(SALT_BYTES), pack(draft.evidence))
+    parts = draft.evidence
+    if draft.request is not None:
+        if "request" in parts:
+            raise ValueError("the request is given twice")
+        parts = {**parts, "request": draft.request}
+    return Prepared(members, os.urandom(SALT_BYTES), pack(parts))
 
 
 def _integer(value: object, name: str) -> int:
