@@ -1,0 +1,239 @@
+"""Suggestions, each judged before it is offered: a corrected order must not raise a danger of its own.
+
+Topics say what they propose (`Proposal`); here a proposal becomes a typed change of the order list, is judged by `assess` on the chart with that change, and is
+dropped, with its reason, when a finding is new or worse. The FHIR form is written by the cards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from decimal import ROUND_DOWN, Decimal
+
+from cds.advisory import Amend, Assessment, Finding, Give, Group, Measure, Outcome, Proposal, Withdraw, rank
+from cds.assess import Knowledge, Population, assess
+from cds.chart import NO_MEMORY, Chart, Dosage, Ingredient, Order
+from cds.chart import Measure as Stated
+from cds.logic.evaluate import evaluate, order_is_of
+from cds.logic.features import mask_of
+from cds.logic.scene import Number, Scene
+from cds.logic.criteria import Total
+from cds.numbers import point, shown
+from cds.parameters import Parameter
+from cds.vocabulary import ANALYTES, DRUGS
+
+MOST = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One offered change. `kind`: "test" (measure an analyte), "new order", "amend" or "withdraw" a draft, "stop" a running order.
+
+    `order` is the order as it would be (new order, amend); `target` the reference of the order that is changed.
+    """
+
+    kind: str
+    label: str
+    code: str
+    target: str = ""
+    order: Order | None = None
+    analyte: str = ""
+    urgent: bool = True
+    recommended: bool = False
+    rate_ml_h: Decimal | None = None
+    diluent: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Dropped:
+    """A proposal that was not offered, and why."""
+
+    label: str
+    code: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Offers:
+    """What is offered on each problem's card, and what was dropped."""
+
+    by_problem: dict[str, tuple[Change, ...]]
+    dropped: tuple[Dropped, ...] = ()
+
+
+def offers(chart: Chart, assessment: Assessment, knowledge: Knowledge, *, tests_ordered: Sequence[str] = ()) -> Offers:
+    """The changes to offer for an assessment; at most six are judged in a call, in the order of the cards."""
+    population = knowledge.population(assessment.population)
+    scene = Scene(chart, population.p, population.states, evaluate)
+    made: dict[str, tuple[Change, ...]] = {}
+    dropped: list[Dropped] = []
+    judged = 0
+    for group in assessment.groups:
+        kept: dict[tuple[str, str, str], Change] = {}
+        for finding in _of(group):
+            for proposal in finding.branch.proposals:
+                change = _change(proposal, finding, scene, tests_ordered)
+                if change is None:
+                    continue
+                key = (change.kind, change.target, change.analyte or change.label)
+                if key in kept:
+                    continue
+                if change.kind in ("new order", "amend"):
+                    if judged == MOST:
+                        dropped.append(Dropped(change.label, finding.code, "not judged: too many suggestions in one call"))
+                        continue
+                    judged += 1
+                    reason = _objection(change, chart, assessment, knowledge, population)
+                    if reason:
+                        dropped.append(Dropped(change.label, finding.code, reason))
+                        continue
+                kept[key] = change
+        made[group.problem] = tuple(kept.values())
+    return Offers(made, tuple(dropped))
+
+
+def _of(group: Group) -> tuple[Finding, ...]:
+    return (group.lead, *group.others, *group.absorbed)
+
+
+def _change(proposal: Proposal, finding: Finding, scene: Scene, tests_ordered: Sequence[str]) -> Change | None:
+    match proposal:
+        case Measure(analyte, why, urgent):
+            if analyte in tests_ordered:
+                return None
+            return Change("test", f"Measure {ANALYTES[analyte].label} now" if not why else why, finding.code, analyte=analyte, urgent=urgent)
+        case Withdraw(label, recommended):
+            return _withdrawn(label, recommended, finding, scene)
+        case Give():
+            return _given(proposal, finding)
+        case Amend():
+            return _amended(proposal, finding, scene)
+
+
+def _withdrawn(label: str, recommended: bool, finding: Finding, scene: Scene) -> Change | None:
+    order = _target(finding, scene)
+    if order is None:
+        return None
+    life_saving = any(not DRUGS[d].classes.isdisjoint(_NEVER_RECOMMENDED) for d in order.drugs)
+    kind = "withdraw" if order.drafted else "stop"
+    return Change(kind, label, finding.code, order.ref, recommended=recommended and not life_saving)
+
+
+_NEVER_RECOMMENDED = frozenset(
+    {"insulin", "anti_seizure", "benzodiazepine", "antibacterial", "glucose_fluid", "calcium_salt", "magnesium_sulfate"}
+)
+
+
+def _target(finding: Finding, scene: Scene) -> Order | None:
+    """The order in hand; for a finding about several orders the first drafted one."""
+    refs = (finding.order,) if finding.order is not None else finding.orders
+    pool = {order.ref: order for order in (*scene.orders.running, *scene.orders.listed, *scene.orders.drafts)}
+    found = [pool[ref] for ref in refs if ref in pool]
+    return next((order for order in found if order.drafted), found[0] if found else None)
+
+
+def _given(proposal: Give, finding: Finding) -> Change | None:
+    amount, volume, hours = proposal.amount, proposal.volume_ml, proposal.hours
+    if not (isinstance(amount, Parameter) and isinstance(volume, Parameter) and isinstance(hours, Parameter)):
+        return None
+    rate = volume.number / hours.number
+    ml = point(volume.number)
+    order = Order(
+        ref=f"MedicationRequest/proposed-{finding.code}",
+        drafted=True,
+        status="draft",
+        intent="proposal",
+        label=proposal.label,
+        drugs=(proposal.drug,),
+        ingredients=(
+            Ingredient(
+                proposal.drug, DRUGS[proposal.drug].label, True,
+                Stated(point(amount.number), proposal.amount_unit, f"{shown(amount.number)} {proposal.amount_unit}"),
+                Stated(ml, "mL", f"{shown(volume.number)} mL"),
+            ),
+            Ingredient(proposal.diluent, DRUGS[proposal.diluent].label, False, Stated(ml, "mL", f"{shown(volume.number)} mL")),
+        ),
+        dosages=(
+            Dosage(
+                text=proposal.label, route=proposal.route, route_stated=True,
+                dose=Stated(ml, "mL", f"{shown(volume.number)} mL"),
+                rate=Stated(point(rate), "mL/h", f"{shown(rate)} mL/h"),
+            ),
+        ),
+        path="proposed",
+    )  # fmt: skip
+    return Change("new order", proposal.label, finding.code, order=order, rate_ml_h=rate)
+
+
+def _amended(proposal: Amend, finding: Finding, scene: Scene) -> Change | None:
+    order = _target(finding, scene)
+    if order is None or not order.drafted:
+        return None
+    if proposal.diluent:
+        label = DRUGS[proposal.diluent].label
+        ingredients = tuple(
+            i if i.active and not _is_diluent(i) else replace(i, drug=proposal.diluent, label=label, codes=())
+            for i in order.ingredients
+        )
+        if all(i.active for i in ingredients):
+            return None
+        dosages = tuple(replace(d, diluents_in_text=()) for d in order.dosages)
+        return Change("amend", proposal.label, finding.code, order.ref, replace(order, ingredients=ingredients, dosages=dosages), diluent=proposal.diluent)
+    if proposal.per_hour is None or not isinstance(proposal.per_hour, Parameter):
+        return None
+    return _slowed(proposal, proposal.per_hour, order, finding, scene)
+
+
+def _is_diluent(ingredient: Ingredient) -> bool:
+    if ingredient.drug is None:
+        return False
+    return not DRUGS[ingredient.drug].classes.isdisjoint({"glucose_fluid", "saline", "balanced_crystalloid", "crystalloid", "water"})
+
+
+def _slowed(proposal: Amend, limit: Parameter, order: Order, finding: Finding, scene: Scene) -> Change | None:
+    """The draft at a rate that brings the sum of the substance down to the limit; None when even stopping it would not, or a number is missing."""
+    dose = scene.reading(order).substance(proposal.substance)
+    rate = scene.reading(order).rate_ml_h
+    sum_ = scene.number(Total(proposal.substance))
+    if dose is None or dose.per_hour is None or dose.per_hour.exact is None or rate is None or rate.exact is None:
+        return None
+    if not isinstance(sum_, Number) or sum_.candidates[0].value.high is None:
+        return None
+    own = dose.per_hour.exact
+    allowed = limit.number - (sum_.candidates[0].value.high - own)
+    if allowed <= 0 or own <= 0:
+        return None
+    slower = (rate.exact * allowed / own).quantize(Decimal(1), rounding=ROUND_DOWN)
+    if slower <= 0 or slower >= rate.exact:
+        return None
+    text = f"{shown(slower)} mL/h"
+    dosages = tuple(replace(d, rate=Stated(point(slower), "mL/h", text), rate_per=None, duration_minutes=None) for d in order.dosages)
+    label = f"{proposal.label}: {text}"
+    return Change("amend", label, finding.code, order.ref, replace(order, dosages=dosages), rate_ml_h=slower)
+
+
+def _objection(change: Change, chart: Chart, before: Assessment, knowledge: Knowledge, population: Population) -> str:
+    """Why a change may not be offered: the first finding that would be new or worse with it. "" when there is none."""
+    assert change.order is not None  # noqa: S101 - new orders and amendments carry one
+    orders = tuple(order for order in chart.orders if order.ref != change.order.ref)
+    with_it = replace(chart, orders=(*orders, change.order))
+    only = frozenset(ready.advisory.code for ready in population.ready if _concerns(ready.advisory.trigger.clauses, change.order))
+    if not only:
+        return ""
+    after = assess(with_it, NO_MEMORY, knowledge, only=only)
+    worst = {v.code: max((rank(f.indicator) for f in v.findings), default=-1) for v in before.verdicts}
+    for verdict in after.verdicts:
+        if verdict.outcome in (Outcome.NOT_APPLICABLE, Outcome.NOT_MET, Outcome.ALREADY_SATISFIED):
+            continue
+        for finding in verdict.findings:
+            if rank(finding.indicator) > worst.get(finding.code, -1) and rank(finding.indicator) > 0:
+                return f"it would raise '{finding.code}' ({finding.indicator})"
+    return ""
+
+
+def _concerns(clauses: Sequence[Sequence[str]], order: Order) -> bool:
+    names = {f"{place}:{word}" for place in ("drafted", "running", "listed") for d in order.drugs for word in (d, *DRUGS[d].classes)}
+    return any(not names.isdisjoint(clause) for clause in clauses)
+
+
+__all__ = ["Change", "Dropped", "Offers", "mask_of", "offers", "order_is_of"]
