@@ -23,7 +23,9 @@ class AllowableError:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FormulaConstants:
-    """Every constant under the name of its parameter without `formula_`; meaning, unit and source stand in the parameter."""
+    """Every constant under the name of its parameter without `formula_`; meaning, unit and source stand in the
+    parameter.
+    """
 
     # Pairing
     pairing_minutes: Decimal
@@ -141,6 +143,4 @@ def constants(p: ParameterSet) -> FormulaConstants:
         for field in fields(FormulaConstants)
         if field.name not in ("news2_bands", "allowable_errors")
     }
-    return FormulaConstants(
-        **numbers, news2_bands=MappingProxyType(bands), allowable_errors=MappingProxyType(errors)
-    )
+    return FormulaConstants(**numbers, news2_bands=MappingProxyType(bands), allowable_errors=MappingProxyType(errors))
