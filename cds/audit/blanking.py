@@ -1,7 +1,7 @@
 """Access tokens are overwritten before anything is stored or hashed (L-1).
 
-The bytes that `blank_token` returns are what is evaluated, stored, hashed and replayed; the token itself is taken from the body before,
-held in memory for the call, and dropped.
+The bytes that `blank_token` returns are what is evaluated, stored, hashed and replayed; the token itself is taken
+from the body before, held in memory for the call, and dropped.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ _SHORT = {'"': '"', "\\": "\\", "/": "/", "\b": "b", "\f": "f", "\n": "n", "\r":
 _WIDE_KEYS = tuple(_KEY.encode(e) for e in ("utf-16-le", "utf-16-be", "utf-32-le", "utf-32-be"))
 
 SHORTEST_SEARCHED = 8
-"""A token shorter than this many characters is blanked where it stands as the token, but not searched for elsewhere: "a" stands in
-every word, and blanking it would destroy the request. No issuer hands out such tokens."""
+"""A token shorter than this many characters is blanked where it stands as the token, but not searched for elsewhere:
+"a" stands in every word, and blanking it would destroy the request. No issuer hands out such tokens."""
 
 Span = tuple[int, int]
 
@@ -34,11 +34,13 @@ Blanked = NewType("Blanked", bytes)
 
 
 def blank_token(body: bytes) -> Blanked:
-    """The body with every `access_token` value, and every other occurrence of it, overwritten with asterisks of equal length.
+    """The body with every `access_token` value, and every other occurrence of it, overwritten with asterisks of equal
+    length.
 
-    Found in whatever way JSON can spell it (as is, `\\/`, `\\uXXXX`, one JSON text as a string inside another), under any key, inside
-    longer strings, and in bodies that are not well-formed JSON. A number in the token's place is overwritten with ones. The length never
-    changes, and JSON that could be read before can be read after. Not found: a token in base64, percent-encoded, or split in two.
+    Found in whatever way JSON can spell it (as is, `\\/`, `\\uXXXX`, one JSON text as a string inside another), under
+    any key, inside longer strings, and in bodies that are not well-formed JSON. A number in the token's place is
+    overwritten with ones. The length never changes, and JSON that could be read before can be read after. Not found:
+    a token in base64, percent-encoded, or split in two.
 
     Costs two substring searches when there is no such key in the body.
     """
@@ -53,7 +55,8 @@ def blank_token(body: bytes) -> Blanked:
 
 def _token_spans(body: bytes) -> list[tuple[int, int, bytes]]:
     if b"\0" in body and any(key in body for key in _WIDE_KEYS):
-        return [(0, len(body), b"*")]  # UTF-16 or UTF-32, which CDS Hooks does not allow: nothing of it is worth the risk
+        # UTF-16 or UTF-32, which CDS Hooks does not allow: nothing of it is worth the risk.
+        return [(0, len(body), b"*")]
     spans: list[tuple[int, int, bytes]] = []
     tokens: set[str] = set()
     for _, key_end in _occurrences(body, _KEY):
@@ -69,7 +72,8 @@ def _token_spans(body: bytes) -> list[tuple[int, int, bytes]]:
 
 
 def _values(body: bytes, at: int) -> Iterator[tuple[int, int, str, bytes]]:
-    """The value that starts at `at`, or, where it is an array or object, all strings and numbers in it: start, end, text, filler."""
+    """The value that starts at `at`, or, where it is an array or object, all strings and numbers in it: start, end,
+    text, filler."""
     first = body[at : at + 1]
     if first == b"\\":
         quote = _NESTED_QUOTE.match(body, at)
@@ -130,7 +134,8 @@ def _occurrences(body: bytes, text: str) -> list[Span]:
     forms = {form for character in set(text) for form in _escapes(character)}
     if any(opening in body for opening in {b"\\" + spelled for spelled, _ in forms}):
         escape = b"|".join(sorted(pattern for _, pattern in forms))
-        # One level as JSON reads it: an escaped backslash is passed over as a whole, so that what follows it is not misread.
+        # One level as JSON reads it: an escaped backslash is passed over as a whole, so that what follows it is not
+        # misread.
         spans += _find_unescaped(body, re.compile(rb"\\\\|\\(?:" + escape + rb")"), plain)
         if b"\\\\" in body:
             spans += _find_unescaped(body, re.compile(rb"\\\\+(?:" + escape + rb")"), plain)

@@ -1,7 +1,8 @@
 """Pseudonyms of persons: HMAC-SHA256 under a secret of this ledger, by tenant and id.
 
-The same person has the same pseudonym in every record of one ledger, and another in every other ledger. Without the secret file a
-pseudonym cannot be computed from an id, so a list of all plausible ids does not help; whoever holds the secret can test an id.
+The same person has the same pseudonym in every record of one ledger, and another in every other ledger. Without the
+secret file a pseudonym cannot be computed from an id, so a list of all plausible ids does not help; whoever holds the
+secret can test an id.
 """
 
 from __future__ import annotations

@@ -2,17 +2,20 @@
 
 A record has two parts that are hashed apart (F-42, D1):
 
-- the **header**: canonical JSON, chained, kept for ever. Who called, when, what came of it, by which software and knowledge. Patients,
-  users and encounters stand in it as pseudonyms only; no clinical value and no plain hash of one stands in it (L-18, L-38).
-- the **evidence**: everything that was read and everything that was answered, as named parts of raw bytes in one container. The entry
-  commits to it by SHA-256(salt || evidence) with a random 256-bit salt kept beside the evidence, so that evidence and salt can go one day
-  without touching the chain, and a small value cannot be guessed from the hash (AU-31).
+- the **header**: canonical JSON, chained, kept for ever. Who called, when, what came of it, by which software and
+  knowledge. Patients, users and encounters stand in it as pseudonyms only; no clinical value and no plain hash of one
+  stands in it (L-18, L-38).
+- the **evidence**: everything that was read and everything that was answered, as named parts of raw bytes in one
+  container. The entry commits to it by SHA-256(salt || evidence) with a random 256-bit salt kept beside the evidence,
+  so that evidence and salt can go one day without touching the chain, and a small value cannot be guessed from the
+  hash (AU-31).
 
 Leaf  = SHA-256(0x00 || header || commitment)      the leaf of RFC 9162, over header and commitment as its data
 Entry = SHA-256(0x02 || previous entry || leaf)    the chain; 0x01 stays free for the inner nodes of a tree
 
-A later format changes what the commitment is made of (for instance SHA-256(ciphertext) || SHA-256(salt || plaintext)) and takes the next
-format number. The format number stands in the header, so entries of every format live in one chain and old entries stay as they are.
+A later format changes what the commitment is made of (for instance SHA-256(ciphertext) || SHA-256(salt || plaintext))
+and takes the next format number. The format number stands in the header, so entries of every format live in one chain
+and old entries stay as they are.
 """
 
 from __future__ import annotations
@@ -46,7 +49,8 @@ _COMMITMENT_BYTES = {1: 32}
 _LONGEST_TEXT = 200
 
 Pseudonym = NewType("Pseudonym", str)
-"""32 lower-case hexadecimal digits made by `cds.audit.pseudonyms`; the only form in which a person's id may enter a header."""
+"""32 lower-case hexadecimal digits made by `cds.audit.pseudonyms`; the only form in which a person's id may enter a
+header."""
 
 Fact = str | int | bool | None
 
@@ -83,9 +87,10 @@ class Kind(StrEnum):
 class RecordDraft:
     """One record before it has a place in a stream. Times are milliseconds since 1970-01-01T00:00:00Z.
 
-    Everything but `evidence` goes into the header and is kept for ever, so no patient data may stand in it: persons as pseudonyms,
-    `facts` for what only this kind of record has (an override's reason code, a count), never a clinical value or free text of a user.
-    `evidence` holds named parts of raw bytes: fetched bytes, memory read, deadline cuts, rule results, answer, ids in the clear.
+    Everything but `evidence` goes into the header and is kept for ever, so no patient data may stand in it: persons
+    as pseudonyms, `facts` for what only this kind of record has (an override's reason code, a count), never a
+    clinical value or free text of a user. `evidence` holds named parts of raw bytes: fetched bytes, memory read,
+    deadline cuts, rule results, answer, ids in the clear.
     """
 
     kind: Kind
@@ -131,9 +136,9 @@ class Prepared:
 def prepare(draft: RecordDraft) -> Prepared:
     """Check a draft, and pack its evidence under a fresh salt.
 
-    Raises ValueError where a person's id is not a pseudonym, a name or hash is not of its shape, or a fact is not a string, integer,
-    boolean or None (a float has no one spelling). A hook instance that is not a UUID is the client's free text: it is left out of the
-    header and stays in the evidence only (L-38).
+    Raises ValueError where a person's id is not a pseudonym, a name or hash is not of its shape, or a fact is not a
+    string, integer, boolean or None (a float has no one spelling). A hook instance that is not a UUID is the client's
+    free text: it is left out of the header and stays in the evidence only (L-38).
     """
     members: dict[str, Any] = {"kind": str(draft.kind), "received_ms": _integer(draft.received_ms, "received_ms")}
     for name in ("evaluated_ms", "status"):
@@ -193,13 +198,15 @@ def _fact(value: object, name: str) -> Fact:
 
 
 def header_bytes(members: Mapping[str, Any], stream: str, sequence: int) -> bytes:
-    """The header as it is hashed and stored: JSON, ASCII, sorted members, no white space. Stored once, never serialised again (AU-26)."""
+    """The header as it is hashed and stored: JSON, ASCII, sorted members, no white space. Stored once, never
+    serialised again (AU-26)."""
     whole = {**members, "format": FORMAT, "stream": stream, "sequence": sequence}
     return json.dumps(whole, ensure_ascii=True, sort_keys=True, separators=(",", ":"), allow_nan=False).encode("ascii")
 
 
 def pack(parts: Mapping[str, bytes]) -> bytes:
-    """The evidence container: "TRE1", then for each part in order of name: name length (1 byte), name, length (8 bytes), bytes."""
+    """The evidence container: "TRE1", then for each part in order of name: name length (1 byte), name, length (8
+    bytes), bytes."""
     pieces: list[bytes] = [_CONTAINER]
     for name in sorted(parts):
         spelled = _shaped(name, _NAME, "part name").encode("ascii")
@@ -303,7 +310,11 @@ def faults(record: Record) -> list[str]:
     header = record.header
     if not header:
         found.append("the header is not JSON")
-    elif (header.get("stream"), header.get("sequence"), header.get("format")) != (record.stream, record.sequence, record.format):
+    elif (header.get("stream"), header.get("sequence"), header.get("format")) != (
+        record.stream,
+        record.sequence,
+        record.format,
+    ):
         found.append("the header names another stream, sequence or format than its row")
     if record.format not in _COMMITMENT_BYTES:
         return [*found, f"format {record.format} is not known to this release"]

@@ -1,8 +1,9 @@
 """The spool: where records go while the store cannot take them (L-3).
 
-One preallocated file for each stream, best on another file system than the store: writing into it needs no new space, so it works when the
-store's disk is full. A frame is: "TSPL", length (8 bytes), payload, SHA-256 of the payload. The payload is the packed record with its
-salt, so that a record which is in doubt (the store reported an error, yet kept it) is recognised and not stored twice.
+One preallocated file for each stream, best on another file system than the store: writing into it needs no new space,
+so it works when the store's disk is full. A frame is: "TSPL", length (8 bytes), payload, SHA-256 of the payload. The
+payload is the packed record with its salt, so that a record which is in doubt (the store reported an error, yet kept
+it) is recognised and not stored twice.
 """
 
 from __future__ import annotations
@@ -29,7 +30,8 @@ class Spool:
     """Appends records to the file, and gives them back in order. Not thread-safe: the writer thread owns it."""
 
     def __init__(self, path: Path, size: int = DEFAULT_BYTES) -> None:
-        """Open or preallocate the file. Raises OSError where that fails: without its spool the service does not start."""
+        """Open or preallocate the file. Raises OSError where that fails: without its spool the service does not
+        start."""
         self.path = path
         self._size = size
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -62,7 +64,8 @@ class Spool:
         self.waiting.append(spooled)
 
     def clear(self) -> None:
-        """Forget everything: all of it is in the store. Raises OSError; then the records are recognised by their salts next time."""
+        """Forget everything: all of it is in the store. Raises OSError; then the records are recognised by their
+        salts next time."""
         self.waiting.clear()
         self._at = 0
         os.pwrite(self._file, _END, 0)
@@ -72,7 +75,8 @@ class Spool:
         os.close(self._file)
 
     def _read(self) -> list[Prepared]:
-        """All whole frames. The first one that is cut off or does not match its hash was never acknowledged: it ends the spool."""
+        """All whole frames. The first one that is cut off or does not match its hash was never acknowledged: it ends
+        the spool."""
         found: list[Prepared] = []
         self._at = 0
         while True:

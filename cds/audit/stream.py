@@ -1,10 +1,11 @@
 """One stream: one hash chain in one SQLite file, written by one process at a time.
 
-Tables `entries` (chained, for ever) and `evidence` (salt and bytes, hashed apart) hold the records; `cards` is a look-up derived from
-the headers; `blobs` holds what many records refer to (parameter set, site map, configuration), once by content hash, each announced by a
-record of kind "blob" so that a missing one is noticed.
+Tables `entries` (chained, for ever) and `evidence` (salt and bytes, hashed apart) hold the records; `cards` is a
+look-up derived from the headers; `blobs` holds what many records refer to (parameter set, site map, configuration),
+once by content hash, each announced by a record of kind "blob" so that a missing one is noticed.
 
-Nothing here updates or deletes: the writer's connection is denied both, and triggers refuse them to every other connection.
+Nothing here updates or deletes: the writer's connection is denied both, and triggers refuse them to every other
+connection.
 """
 
 from __future__ import annotations
@@ -26,20 +27,16 @@ TAIL_CHECKED = 32
 
 _TABLES = """
 CREATE TABLE entries (
-    sequence INTEGER PRIMARY KEY, format INTEGER NOT NULL, header BLOB NOT NULL, commitment BLOB NOT NULL, previous BLOB NOT NULL,
-    hash BLOB NOT NULL
-) STRICT;
-CREATE TABLE evidence (sequence INTEGER PRIMARY KEY, encoding TEXT NOT NULL, salt BLOB NOT NULL, body BLOB NOT NULL) STRICT;
-CREATE TABLE cards (card TEXT NOT NULL, sequence INTEGER NOT NULL, PRIMARY KEY (card, sequence)) STRICT, WITHOUT ROWID;
-CREATE TABLE blobs (hash BLOB PRIMARY KEY, body BLOB NOT NULL) STRICT;
-CREATE TRIGGER entries_in_order BEFORE INSERT ON entries
-    WHEN NEW.sequence IS NOT (SELECT coalesce(max(sequence), 0) + 1 FROM entries)
-    BEGIN SELECT raise(ABORT, 'the ledger is append-only: entries follow each other without a gap'); END;
-CREATE TRIGGER evidence_in_order BEFORE INSERT ON evidence
-    WHEN NEW.sequence <= (SELECT coalesce(max(sequence), 0) FROM evidence)
-    BEGIN SELECT raise(ABORT, 'the ledger is append-only: evidence is written once'); END;
-CREATE TRIGGER blobs_once BEFORE INSERT ON blobs WHEN EXISTS (SELECT 1 FROM blobs WHERE hash = NEW.hash)
-    BEGIN SELECT raise(ABORT, 'the ledger is append-only: a blob is written once'); END;
+    sequence INTEGER PRIMARY KEY, format INTEGER NOT NULL, header BLOB NOT NULL, commitment BLOB NOT NULL, previous
+    BLOB NOT NULL, hash BLOB NOT NULL ) STRICT; CREATE TABLE evidence (sequence INTEGER PRIMARY KEY, encoding TEXT NOT
+    NULL, salt BLOB NOT NULL, body BLOB NOT NULL) STRICT; CREATE TABLE cards (card TEXT NOT NULL, sequence INTEGER NOT
+    NULL, PRIMARY KEY (card, sequence)) STRICT, WITHOUT ROWID; CREATE TABLE blobs (hash BLOB PRIMARY KEY, body BLOB
+    NOT NULL) STRICT; CREATE TRIGGER entries_in_order BEFORE INSERT ON entries WHEN NEW.sequence IS NOT (SELECT
+    coalesce(max(sequence), 0) + 1 FROM entries) BEGIN SELECT raise(ABORT, 'the ledger is append-only: entries follow
+    each other without a gap'); END; CREATE TRIGGER evidence_in_order BEFORE INSERT ON evidence WHEN NEW.sequence <=
+    (SELECT coalesce(max(sequence), 0) FROM evidence) BEGIN SELECT raise(ABORT, 'the ledger is append-only: evidence
+    is written once'); END; CREATE TRIGGER blobs_once BEFORE INSERT ON blobs WHEN EXISTS (SELECT 1 FROM blobs WHERE
+    hash = NEW.hash) BEGIN SELECT raise(ABORT, 'the ledger is append-only: a blob is written once'); END;
 """
 PROTECTED = ("entries", "evidence", "blobs", "cards")
 _TRIGGERS = "".join(
@@ -102,8 +99,8 @@ class Stream:
     def claim(cls, directory: Path, slots: int, pragmas: Mapping[str, str] = PRAGMAS) -> Stream:
         """Take the lowest free slot and continue its chain (L-22).
 
-        Raises LedgerError where all slots are taken or the file was written by a newer release, LedgerDamaged where the end of the chain
-        does not agree with itself, sqlite3.Error or OSError where the file cannot be opened.
+        Raises LedgerError where all slots are taken or the file was written by a newer release, LedgerDamaged where
+        the end of the chain does not agree with itself, sqlite3.Error or OSError where the file cannot be opened.
         """
         for slot in range(slots):
             lock = os.open(directory / f"stream-{slot:02d}.lock", os.O_RDWR | os.O_CREAT, 0o600)
@@ -120,7 +117,8 @@ class Stream:
         raise LedgerError(f"all {slots} streams of {directory} are in use by other processes")
 
     def _connect(self) -> sqlite3.Connection:
-        os.close(os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600))  # SQLite gives its -wal and -shm files the same mode
+        # SQLite gives its -wal and -shm files the same mode.
+        os.close(os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600))
         connection = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False)
         try:
             for name, value in self._pragmas.items():
@@ -128,10 +126,14 @@ class Stream:
             version = connection.execute("PRAGMA user_version").fetchone()[0]
             if version == 0:
                 connection.executescript(
-                    f"BEGIN IMMEDIATE; {_TABLES} {_TRIGGERS} PRAGMA application_id={APPLICATION_ID}; PRAGMA user_version={SCHEMA}; COMMIT;"
+                    f"BEGIN IMMEDIATE; {_TABLES} {_TRIGGERS} PRAGMA application_id={APPLICATION_ID};"
+                    f" PRAGMA user_version={SCHEMA}; COMMIT;"
                 )
             elif version != SCHEMA:
-                raise LedgerError(f"{self.path} has layout {version}, this release writes layout {SCHEMA}: start the release that wrote it")
+                raise LedgerError(
+                    f"{self.path} has layout {version}, this release writes layout {SCHEMA};"
+                    " start the release that wrote it"
+                )
             connection.set_authorizer(_authorize)
         except sqlite3.DatabaseError as error:
             connection.close()
@@ -145,10 +147,14 @@ class Stream:
 
     def _checked_tail(self) -> Place:
         try:
-            rows = self.connection.execute(f"{SELECT_RECORD} ORDER BY entries.sequence DESC LIMIT {TAIL_CHECKED}").fetchall()
+            rows = self.connection.execute(
+                f"{SELECT_RECORD} ORDER BY entries.sequence DESC LIMIT {TAIL_CHECKED}"
+            ).fetchall()
             loose = self.connection.execute("SELECT max(sequence) FROM evidence").fetchone()[0]
         except sqlite3.DatabaseError as error:
-            raise LedgerDamaged(f"stream {self.name}: the end of the ledger cannot be read ({error}); see `trivet ledger verify`") from error
+            raise LedgerDamaged(
+                f"stream {self.name}: the end of the ledger cannot be read ({error}); see `trivet ledger verify`"
+            ) from error
         records = [record_of(self.name, row) for row in rows]
         for at, record in enumerate(records):
             found = faults(record)
@@ -166,7 +172,8 @@ class Stream:
         return tail
 
     def append(self, prepared: Sequence[Prepared], blobs: Sequence[tuple[bytes, bytes]] = ()) -> list[Place]:
-        """Append the records in this order, in one durable transaction. Raises sqlite3.Error; then nothing was appended."""
+        """Append the records in this order, in one durable transaction. Raises sqlite3.Error; then nothing was
+        appended."""
         entries: list[tuple[int, int, bytes, bytes, bytes, bytes]] = []
         places: list[Place] = []
         evidence: list[tuple[int, bytes, bytes]] = []
@@ -205,7 +212,10 @@ class Stream:
 
     def recent_salts(self, count: int) -> set[bytes]:
         """The salts of the last `count` records: which of some spooled records are already here."""
-        return {row[0] for row in self.connection.execute("SELECT salt FROM evidence ORDER BY sequence DESC LIMIT ?", (count,))}
+        return {
+            row[0]
+            for row in self.connection.execute("SELECT salt FROM evidence ORDER BY sequence DESC LIMIT ?", (count,))
+        }
 
     @property
     def waiting_bytes(self) -> int:
@@ -213,7 +223,8 @@ class Stream:
         return self._waiting_bytes
 
     def checkpoint(self) -> None:
-        """Copy the write-ahead log into the database file. A reader may keep part of it waiting; that part comes next time."""
+        """Copy the write-ahead log into the database file. A reader may keep part of it waiting; that part comes next
+        time."""
         row = self.connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
         self._waiting_bytes = max(0, (row[1] - row[2]) * 4096)
 
@@ -229,7 +240,8 @@ class Stream:
             raise LedgerError(f"{self.path}: {'; '.join(wrong)}")
 
     def reopen(self) -> None:
-        """A new connection after trouble; the tail is read again, since a commit that reported failure may have reached the log."""
+        """A new connection after trouble; the tail is read again, since a commit that reported failure may have
+        reached the log."""
         self.connection.close()
         self.connection = self._connect()
         self.tail = self._checked_tail()

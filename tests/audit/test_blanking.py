@@ -103,7 +103,10 @@ def test_request_inside_a_string_of_another() -> None:
     ("body", "expected"),
     [
         (b'{"access_token":"secret-without-end', b'{"access_token":"******************'),
-        (b'{"access_token":["secret-1-x",{"k":"secret-2-y"}],"z":"secret-2-y"}', b'{"access_token":["**********",{"k":"**********"}],"z":"**********"}'),
+        (
+            b'{"access_token":["secret-1-x",{"k":"secret-2-y"}],"z":"secret-2-y"}',
+            b'{"access_token":["**********",{"k":"**********"}],"z":"**********"}',
+        ),
         (b'{"access_token":1234,"b":1234}', b'{"access_token":1111,"b":1234}'),
         (b'{"access_token":null}', b'{"access_token":null}'),
         (b'{"access_token":"e","hook":"e"}', b'{"access_token":"*","hook":"e"}'),
