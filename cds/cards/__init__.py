@@ -1,0 +1,5 @@
+"""Findings into CDS Hooks cards: words, suggestions in FHIR, and the machine-readable part. Pure functions."""
+
+from cds.cards.build import CardSettings, Cards, build
+
+__all__ = ["CardSettings", "Cards", "build"]
