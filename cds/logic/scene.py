@@ -7,12 +7,12 @@ potassium is asked for by ten advisories), which changes no answer: every look-u
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from cds import formulas, units
-from cds.chart import MINUTE, Chart, Condition, Feed, Moment, Order, Problem, Result, Source
+from cds.chart import MINUTE, Chart, Condition, Feed, Moment, Order, Problem, Result, Results, Source
 from cds.logic.criteria import (
     Age,
     Change,
@@ -157,6 +157,12 @@ class Scene:
             found = Scene(self.chart, self.p, self.state_defs, self.judge, now=instant, origin=self.origin or self)
             self._memo[key] = found
         return found
+
+    def with_results(self, results: Results) -> Scene:
+        """The same call with other results (for the flip); orders are read once for both."""
+        made = Scene(replace(self.chart, results=results), self.p, self.state_defs, self.judge, origin=self)
+        made.origin = None
+        return made
 
     # Results --------------------------------------------------------------------------------------------------------------------
 

@@ -1,0 +1,181 @@
+"""Criteria and expressions in words: the one place where a node gets its English."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import assert_never
+
+from cds.formulas import FORMULAS
+from cds.logic.criteria import (
+    Above,
+    Age,
+    AllOf,
+    AnyOf,
+    AnyOrder,
+    AtLeast,
+    AtLeastValue,
+    AtMostValue,
+    Below,
+    Between,
+    Change,
+    Criterion,
+    DayTotal,
+    DosePerWeight,
+    Expression,
+    Formula,
+    HasCondition,
+    HasOrder,
+    HookIs,
+    Latest,
+    Limit,
+    NoneWithin,
+    NoOrder,
+    Not,
+    NotComputable,
+    OfOrder,
+    OrderFilter,
+    OrderHas,
+    OrderIs,
+    OrderReason,
+    PatientIs,
+    Projected,
+    RatePerWeight,
+    Since,
+    Slope,
+    State,
+    StillIn,
+    TableRow,
+    Total,
+)
+from cds.numbers import shown
+from cds.parameters import Absent
+from cds.vocabulary import ANALYTES
+
+_UNIT = {"[iU]": "unit", "mm[Hg]": "mmHg", "umol/L": "micromol/L", "1": "", "a": "years", "d": "days", "Cel": "degrees C"}
+
+
+def limit_in_words(limit: Limit) -> str:
+    """A figure with its unit and, in brackets, what the source prints in another unit."""
+    if isinstance(limit, Absent):
+        return "(no figure for this age)"
+    if not isinstance(limit.value, Decimal):
+        return str(limit.value)
+    main = _figure(limit.value, limit.unit)
+    also = [_figure(a.value, a.unit) for a in limit.also]
+    return f"{main} ({', '.join(also)})" if also else main
+
+
+def _figure(value: Decimal, unit: str) -> str:
+    text = _UNIT.get(unit, unit).replace("[iU]", "unit")
+    return f"{shown(value)} {text}".strip()
+
+
+def expression_in_words(item: Expression) -> str:
+    """An expression as a clinician says it."""
+    match item:
+        case Latest(analyte, within, _):
+            return f"{_label(analyte)} of the last {limit_in_words(within)}"
+        case Formula(name, within):
+            return f"{FORMULAS[name].label} from results of the last {limit_in_words(within)}"
+        case Total(substance, scope, lines, per_kg):
+            line = "" if lines == "any" else f" by a {lines} line" if lines == "central" else " not by a central line"
+            kg = " per kg" if per_kg else ""
+            return f"{substance} per hour{kg} over all orders{line} ({'running now' if scope == 'running' else 'if this is signed'})"
+        case DayTotal(substance, scope):
+            return f"{substance} in 24 h over all orders ({'running now' if scope == 'running' else 'if this is signed'})"
+        case Slope(analyte, window, _, _):
+            return f"change per hour of {_label(analyte)} over the last {limit_in_words(window)}"
+        case Projected(series, ahead):
+            return f"{_label(series.analyte)} projected {limit_in_words(ahead)} ahead"
+        case Change(analyte, window):
+            return f"change of {_label(analyte)} in the last {limit_in_words(window)}"
+        case OfOrder(fact, substance):
+            return f"{fact.replace('_', ' ')} of {substance.replace('_', ' ').replace('drug:', '')} in the order"
+        case DosePerWeight(substance):
+            return f"{substance} dose per kg"
+        case RatePerWeight(substance):
+            return f"{substance} per kg per hour"
+        case Since(event):
+            return f"time since {event}"
+        case Age(unit):
+            return f"age in {unit}"
+        case _ as never:
+            assert_never(never)
+
+
+def orders_in_words(orders: OrderFilter) -> str:
+    """Which orders a filter means."""
+    names = " or ".join(name.replace("_", " ") for name in orders.classes)
+    route = f" {orders.route}" if orders.route else ""
+    where = {"drafted": "drafted", "running": "running", "either": "drafted or running", "listed": "drafted or on the medication list"}[orders.where]
+    ended = "" if orders.ended_within is None else f" or ended in the last {limit_in_words(orders.ended_within)}"
+    reasons = "" if not orders.reasons else f" for {' or '.join(r.replace('_', ' ') for r in orders.reasons)}"
+    return f"{names}{route}{reasons} ({where}{ended})"
+
+
+def in_words(node: Criterion) -> str:
+    """A criterion in words, without a patient."""
+    match node:
+        case AllOf(parts):
+            return " and ".join(_wrapped(part) for part in parts)
+        case AnyOf(parts):
+            return " or ".join(_wrapped(part) for part in parts)
+        case AtLeast(count, parts):
+            return f"at least {count} of: {'; '.join(in_words(part) for part in parts)}"
+        case Not(part):
+            return f"not {_wrapped(part)}"
+        case Below(item, limit):
+            return f"{expression_in_words(item)} below {limit_in_words(limit)}"
+        case AtMostValue(item, limit):
+            return f"{expression_in_words(item)} at most {limit_in_words(limit)}"
+        case Above(item, limit):
+            return f"{expression_in_words(item)} above {limit_in_words(limit)}"
+        case AtLeastValue(item, limit):
+            return f"{expression_in_words(item)} at least {limit_in_words(limit)}"
+        case Between(item, low, high):
+            return f"{expression_in_words(item)} from {limit_in_words(low)} to below {limit_in_words(high)}"
+        case NoneWithin(analytes, within, before_event, _):
+            names = " or ".join(_label(a) for a in analytes)
+            since = f"from {limit_in_words(within)} before {before_event} to now" if before_event else f"in the last {limit_in_words(within)}"
+            return f"no {names} result {since}"
+        case HasCondition(concepts, standing, within, _):
+            names = " or ".join(c.replace("_", " ") for c in concepts)
+            time = "" if within is None else f", begun or recorded in the last {limit_in_words(within)}"
+            return f"{names} {'active' if standing == 'active' else 'on record'}{time}"
+        case HasOrder(orders):
+            return f"an order for {orders_in_words(orders)}"
+        case NoOrder(orders):
+            return f"no order for {orders_in_words(orders)}"
+        case AnyOrder(orders, such_that):
+            tail = "" if such_that is None else f" with {_wrapped(such_that)}"
+            return f"an order for {orders_in_words(orders)}{tail}"
+        case OrderIs(fact):
+            return f"the order is {fact}" if fact in ("drafted", "intravenous", "push", "one-off", "new") else f"the order's {fact}"
+        case OrderHas(classes, place):
+            where = {"active": "as a drug", "diluent": "as diluent", "any": ""}[place]
+            return f"the order holds {' or '.join(c.replace('_', ' ') for c in classes)} {where}".strip()
+        case OrderReason(concepts):
+            return f"the order is for {' or '.join(c.replace('_', ' ') for c in concepts)}"
+        case NotComputable(item):
+            return f"{expression_in_words(item)} cannot be computed"
+        case TableRow(table, column, values):
+            return f"the drug stands in table {table} with {column} {' or '.join(values)}"
+        case State(name):
+            return name
+        case StillIn(begins, ends, _, window, _):
+            return f"in the last {limit_in_words(window)} once: {_wrapped(begins)}, and not since: {_wrapped(ends)}"
+        case HookIs(hooks):
+            return f"at {' or '.join(hooks)}"
+        case PatientIs(fact):
+            return f"the patient is {fact}"
+        case _ as never:
+            assert_never(never)
+
+
+def _wrapped(node: Criterion) -> str:
+    text = in_words(node)
+    return f"({text})" if isinstance(node, (AllOf, AnyOf)) else text
+
+
+def _label(analyte: str) -> str:
+    return ANALYTES[analyte].label
