@@ -1,0 +1,1 @@
+"""CDS Hooks conformance: one test for each clause that binds a service."""
