@@ -57,11 +57,12 @@ class Interval:
 
     def times(self, other: Interval) -> Interval:
         """Product of two intervals that hold no negative value (concentrations, rates, weights). ValueError otherwise."""
-        a, b = self._non_negative(), other._non_negative()
+        low = self._floor() * other._floor()
+        reached = self.low == ZERO and not self.low_open or other.low == ZERO and not other.low_open
         return Interval(
-            a[0] * b[0],
+            low,
             None if self.high is None or other.high is None else self.high * other.high,
-            self.low_open or other.low_open,
+            not reached if low == ZERO else self.low_open or other.low_open,
             self.high_open or other.high_open,
         )
 
@@ -70,20 +71,20 @@ class Interval:
 
         ZeroDivisionError when the divisor can only be zero.
         """
-        a, b = self._non_negative(), other._non_negative()
+        floor, divisor = self._floor(), other._floor()
         if other.high is not None and other.high == ZERO:
             raise ZeroDivisionError("the divisor is zero")
         return Interval(
-            ZERO if other.high is None else a[0] / other.high,
-            None if self.high is None or b[0] == ZERO else self.high / b[0],
-            self.low_open or other.high_open,
+            ZERO if other.high is None else floor / other.high,
+            None if self.high is None or divisor == ZERO else self.high / divisor,
+            self.low_open if floor == ZERO else self.low_open or other.high_open or other.high is None,
             self.high_open or other.low_open,
         )
 
-    def _non_negative(self) -> tuple[Decimal, None]:
+    def _floor(self) -> Decimal:
         if self.low is None or self.low < ZERO:
             raise ValueError("only for intervals without negative values")
-        return (self.low, None)
+        return self.low
 
     def hull(self, other: Interval) -> Interval:
         """The smallest interval that holds both."""
