@@ -12,7 +12,7 @@ import json
 import sys
 import uuid
 from collections.abc import Callable, Iterable
-from datetime import datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
@@ -149,6 +149,7 @@ CONDITIONS: dict[str, tuple[str, str, str]] = {
     "hyperlipidaemia": ("", "E78.5", "Hyperlipidaemia"),
     "hypokalaemia": ("", "E87.6", "Hypokalaemia"),
     "gastroenteritis": ("", "A09", "Infectious gastroenteritis"),
+    "migraine": ("", "G43.909", "Migraine"),
     "femur fracture": ("", "S72.001A", "Fracture of neck of right femur"),
 }
 
@@ -199,7 +200,7 @@ class Scenario:
         self.tag = f"s{number:02d}"
         self.number = number
         self.hook = hook
-        self.now = datetime.fromisoformat(now.replace("Z", "+00:00"))
+        self.now = datetime.fromisoformat(now)
         self.zone = timezone(timedelta(hours=offset_hours))
         self.patient_id = f"{self.tag}-patient"
         self.encounter_id = f"{self.tag}-encounter"
@@ -322,6 +323,8 @@ class Scenario:
         }
         if category == "encounter-diagnosis":
             resource["encounter"] = self.encounter()
+        if verification == "entered-in-error":
+            del resource["clinicalStatus"]  # FHIR invariant con-5
         if onset_minutes is not None:
             resource["onsetDateTime"] = self.at(onset_minutes)
         elif onset:
@@ -468,7 +471,7 @@ class Scenario:
             text = str(resource.get("effectiveDateTime") or resource.get("authoredOn")
                        or resource.get("effectivePeriod", {}).get("start") or resource.get("recordedDate") or "")
             if len(text) < 20:
-                return datetime.min.replace(tzinfo=timezone.utc)
+                return datetime.min.replace(tzinfo=UTC)
             return datetime.fromisoformat(text)
 
         resources = sorted(self.chart[key], key=moment, reverse=True)
@@ -573,7 +576,500 @@ def lead() -> Scenario:
     return s
 
 
-SCENARIOS: list[Callable[[], Scenario]] = [lead]
+def three_bags(number: int, name: str, *, central: bool) -> Scenario:
+    """The same three bags (5, 6 and 7 mmol/h); only patient and line differ between scenarios 02 and 03."""
+    route = "central" if central else "peripheral"
+    s = Scenario(number, name, "order-sign", "2026-02-03T14:10:00Z", sex="male" if central else "female",
+                 birth="1957-01-19" if central else "1953-06-30")
+    first = s.infusion("potassium", [("potassium_chloride", 40, "mmol")], "sodium_chloride", 1000, rate=(125, "mL/h"),
+                       route=route, start_minutes=190, text="Potassium chloride 40 mmol in 1 L sodium chloride 0.9 %",
+                       per_bag=central)
+    # The second bag states no line in 02: it is then taken as peripheral.
+    second = s.infusion("potassium", [("potassium_chloride", 40, "mmol")], "sodium_chloride", 1000,
+                        rate_ratio=((300, "mL"), (2, "h")), route="central" if central else "intravenous",
+                        start_minutes=75, text="Potassium chloride 40 mmol in 1 L sodium chloride 0.9 %", per_bag=central)
+    s.given(first, 190)
+    s.given(second, 75)
+    s.infusion("potassium", [("potassium_chloride", 40, "mmol")], "sodium_chloride", 1000, rate=(175, "mL/h"),
+               route=route, status="draft", draft=True, text="Potassium chloride 40 mmol in 1 L sodium chloride 0.9 %",
+               per_bag=central)
+    s.infusion("potassium", [("potassium_chloride", 20, "mmol")], "sodium_chloride", 500, rate=(125, "mL/h"),
+               route=route, status="cancelled", start_minutes=400, text="Potassium chloride 20 mmol, cancelled unhung")
+    return s
+
+
+def peripheral_sum() -> Scenario:
+    s = three_bags(2, "three-bags-one-cannula", central=False)
+    s.condition("gastroenteritis", onset_minutes=4300, recorded_minutes=900, category="encounter-diagnosis")
+    s.condition("hypokalaemia", onset_minutes=880, recorded_minutes=870, category="encounter-diagnosis")
+    s.condition("heart failure", recorded="2022-08-15")
+    s.condition("hypertension", recorded="2009-01-12")
+    s.tablet("ramipril", 5, "mg", status="on-hold", stop_reason="Held, low blood pressure")
+    s.tablet("furosemide", 40, "mg", status="stopped", stop_reason="Stopped on admission")
+    s.tablet("amlodipine", 5, "mg", status="on-hold", stop_reason="Held, low blood pressure")
+    s.tablet("paracetamol", 1, "g", per_day=4, authored_minutes=860, prn=True)
+    s.tablet("enoxaparin", 40, "mg", route="subcutaneous", authored_minutes=860)
+    s.chemistry(890, potassium=2.6, sodium=133, chloride=97, total_co2=21, creatinine=104, urea=11.8, magnesium=0.72,
+                phosphate=0.84, calcium=2.18, albumin=36)
+    s.chemistry(340, potassium=2.9, sodium=135, chloride=101, total_co2=22, creatinine=92, urea=9.1)
+    s.result("potassium", 2.1, 888, status="entered-in-error", specimen="Plasma", note="Entered twice")
+    s.series("glucose", (890, 6.2), (340, 5.9), specimen="Plasma")
+    s.result("glucose_meter", 6.1, 35)
+    s.gas(885, 7.39, 4.7, 21.2, -3.4, potassium=2.6, lactate=1.7)
+    for hour in range(1, 7):
+        s.result("urine_rate", 40 + 5 * hour, 60 * (7 - hour) - 20)
+    for minutes, pulse, systolic in ((860, 112, 92), (600, 104, 98), (360, 98, 104), (120, 92, 108), (20, 90, 110)):
+        s.vitals(minutes, pulse, 18, 37.1, 97, systolic, 60)
+    s.series("gcs", (860, 15), (120, 15), (20, 15))
+    s.result("weight", 64, 870)
+    s.result("height", 161, 870)
+    return s
+
+
+def central_sum() -> Scenario:
+    s = three_bags(3, "three-bags-central-line", central=True)
+    s.condition("pneumonia", onset_minutes=2200, recorded_minutes=1500, category="encounter-diagnosis")
+    s.condition("sepsis", onset_minutes=1480, recorded_minutes=1470, category="encounter-diagnosis")
+    s.condition("hypokalaemia", onset_minutes=420, recorded_minutes=400, category="encounter-diagnosis")
+    s.condition("hypertension", recorded="2012-04-02")
+    s.tablet("ramipril", 10, "mg", status="on-hold", stop_reason="Held in shock")
+    s.tablet("pantoprazole", 40, "mg", authored_minutes=1400)
+    s.tablet("enoxaparin", 40, "mg", route="subcutaneous", authored_minutes=1400)
+    pressor = s.infusion("norepinephrine", [("norepinephrine", 4, "mg")], "sodium_chloride", 50,
+                         rate=(0.12, "ug/kg/min"), route="central", start_minutes=1380,
+                         text="Noradrenaline 4 mg in 50 mL, 0.12 micrograms/kg/min")
+    s.given(pressor, 1380)
+    magnesium = s.infusion("magnesium", [("magnesium_sulfate", 4, "g")], "sodium_chloride", 100, rate=(25, "mL/h"),
+                           route="central", start_minutes=90, text="Magnesium sulfate 4 g over 4 hours")
+    s.given(magnesium, 90)
+    s.infusion("ceftriaxone", [("ceftriaxone", 2, "g")], "sodium_chloride", 100, dose=(2, "g"), every_hours=24,
+               duration_minutes=30, start_minutes=1450, reason="pneumonia", text="Ceftriaxone 2 g every 24 hours")
+    s.chemistry(1440, potassium=3.8, sodium=137, chloride=103, total_co2=17, creatinine=128, urea=12.4)
+    s.chemistry(430, potassium=2.9, sodium=139, chloride=106, total_co2=20, creatinine=117, urea=11.9, magnesium=0.61,
+                phosphate=0.79, calcium=2.04, albumin=26)
+    s.chemistry(150, potassium=3.0, sodium=140, chloride=107, total_co2=21, creatinine=112, urea=11.4)
+    s.gas(1445, 7.27, 4.6, 15.4, -10.4, potassium=3.9, glucose=8.8, lactate=4.6, arterial=True)
+    s.gas(430, 7.35, 4.8, 19.6, -5.3, potassium=2.9, glucose=7.7, lactate=2.4, arterial=True)
+    s.gas(45, 7.38, 4.9, 21.4, -3.1, potassium=3.1, glucose=7.4, lactate=1.8, arterial=True)
+    for hour in range(1, 7):
+        s.result("urine_rate", 45 + 3 * hour, 60 * (7 - hour) - 25)
+    for minutes, pulse, systolic in ((1440, 124, 84), (900, 112, 96), (430, 102, 104), (120, 96, 112), (15, 94, 114)):
+        s.vitals(minutes, pulse, 22, 38.1, 95, systolic, 58)
+    s.series("gcs", (1440, 13), (430, 14), (15, 14))
+    s.result("weight", 82, 1430)
+    s.result("height", 178, 1430)
+    return s
+
+
+def low_glucose_seizure() -> Scenario:
+    s = Scenario(4, "low-glucose-seizure-on-insulin", "order-sign", "2026-01-22T22:47:00Z", sex="male",
+                 birth="1991-11-08", offset_hours=-6)
+    s.condition("type 1 diabetes", onset="2003", recorded="2015-02-10")
+    s.condition("ketoacidosis type 1", onset_minutes=930, recorded_minutes=880, category="encounter-diagnosis")
+    s.condition("seizure", onset_minutes=3, recorded_minutes=2, category="encounter-diagnosis")
+    insulin = s.infusion("insulin", [("insulin", 100, "[iU]")], "sodium_chloride", 100, rate=(7, "mL/h"),
+                         start_minutes=820, text="Insulin 100 units in 100 mL sodium chloride 0.9 %, 7 mL per hour")
+    s.given(insulin, 820)
+    potassium = s.infusion("potassium", [("potassium_chloride", 40, "meq")], "sodium_chloride", 1000,
+                           rate=(150, "mL/h"), route="peripheral", start_minutes=300,
+                           text="Potassium chloride 40 mEq in 1 L sodium chloride 0.9 %")
+    s.given(potassium, 300)
+    glucose = s.fluid("Dextrose 10 % infusion", 500, 100, start_minutes=350, name="glucose", status="completed")
+    s.given(glucose, 350, end_minutes=50)
+    s.tablet("glargine", 22, "[iU]", route="subcutaneous", status="on-hold", stop_reason="On insulin infusion")
+    s.tablet("lispro", 8, "[iU]", per_day=3, route="subcutaneous", status="on-hold", stop_reason="On insulin infusion")
+    s.tablet("atorvastatin", 20, "mg")
+    s.tablet("enoxaparin", 40, "mg", route="subcutaneous", authored_minutes=800)
+    s.series("glucose_meter_us", (900, 512), (840, 488), (780, 431), (720, 388), (660, 342), (600, 301), (540, 266),
+             (480, 241), (420, 222), (360, 198), (300, 187), (240, 176), (180, 164), (120, 141), (65, 92), (1, 43),
+             specimen="Capillary blood")
+    s.series("ketones", (900, 6.8), (660, 5.4), (420, 3.9), (180, 2.6), (95, 2.1), specimen="Capillary blood")
+    s.gas(890, 7.09, 23.0, 6.7, -21.4, us=True, potassium=5.2)
+    s.gas(420, 7.24, 31.0, 12.9, -12.8, us=True, potassium=4.2)
+    s.gas(95, 7.31, 35.0, 17.1, -8.1, us=True, potassium=3.9)
+    s.chemistry(890, us=True, potassium=5.3, sodium=131, chloride=95, total_co2=7, creatinine=1.5, urea_nitrogen=31)
+    s.chemistry(420, us=True, potassium=4.2, sodium=137, chloride=106, total_co2=13, creatinine=1.1, urea_nitrogen=24)
+    s.chemistry(95, us=True, potassium=3.9, sodium=140, chloride=110, total_co2=17, creatinine=0.9, urea_nitrogen=17,
+                magnesium=1.9, phosphate=2.6, calcium=8.9, albumin=3.8)
+    s.series("urine_rate", (320, 110), (200, 90), (80, 85))
+    for minutes, pulse in ((880, 118), (600, 104), (300, 94), (120, 88), (2, 132)):
+        s.vitals(minutes, pulse, 20, 36.8, 97, 128, 74)
+    s.series("gcs", (880, 14), (600, 15), (120, 15), (2, 6))
+    s.result("weight_us", 156, 880)
+    s.result("height", 176, 880)
+    s.infusion("lorazepam", [("lorazepam", 4, "mg")], "", 2, dose=(4, "mg"), duration_minutes=2, status="draft",
+               draft=True, text="Lorazepam 4 mg intravenously once, now", reason="seizure")
+    return s
+
+
+def old_potassium() -> Scenario:
+    s = Scenario(5, "insulin-with-old-potassium", "order-sign", "2026-03-02T04:30:00Z", sex="male", birth="1978-04-25")
+    s.condition("type 1 diabetes", onset="1990", recorded="2010-09-01")
+    s.condition("hypertension", recorded="2019-02-02")
+    saline = s.fluid("Sodium chloride 0.9 % infusion", 1000, 500, start_minutes=70)
+    s.given(saline, 70)
+    s.tablet("glargine", 26, "[iU]", route="subcutaneous", home=True)
+    s.tablet("lispro", 9, "[iU]", per_day=3, route="subcutaneous", status="on-hold", stop_reason="Not eating")
+    s.tablet("ramipril", 5, "mg", status="on-hold", stop_reason="Held, dehydrated")
+    s.series("glucose_meter", (305, 24.8), (75, 27.9), (20, 27.4), specimen="Capillary blood")
+    s.series("ketones", (72, 5.8), (25, 5.6), specimen="Capillary blood")
+    s.chemistry(300, potassium=3.1, sodium=134, chloride=96, total_co2=14, creatinine=118, urea=12.1, magnesium=0.78,
+                phosphate=1.02, calcium=2.31, albumin=42)
+    pending = s.result("potassium", 0, 20, status="registered", specimen="Plasma")
+    del pending["valueQuantity"]
+    del pending["issued"]
+    s.result("potassium", 3.4, 62, status="cancelled", specimen="Plasma", note="Insufficient sample")
+    s.gas(50, 7.16, 3.30, 8.7, -18.2, lactate=2.1)
+    s.series("urine_rate", (60, 160), (10, 130))
+    for minutes, pulse in ((300, 108), (70, 116), (15, 112)):
+        s.vitals(minutes, pulse, 28, 36.9, 98, 116, 70)
+    s.series("gcs", (70, 15), (15, 15))
+    s.result("weight", 74, 68)
+    s.result("height", 181, 68)
+    s.infusion("insulin", [("insulin", 50, "[iU]")], "sodium_chloride", 50, rate=(0.1, "[iU]/kg/h"), dose=(50, "mL"),
+               status="draft", draft=True, text="Insulin 50 units in 50 mL sodium chloride 0.9 %, 0.1 units/kg per hour")
+    return s
+
+
+def status_epilepticus() -> Scenario:
+    s = Scenario(6, "status-epilepticus-phenytoin-in-glucose", "order-sign", "2026-02-17T11:05:00Z", sex="male",
+                 birth="1983-12-12")
+    s.condition("epilepsy", onset="2001", recorded="2013-03-30")
+    s.condition("status epilepticus", onset_minutes=12, recorded_minutes=6, category="encounter-diagnosis")
+    s.condition("femur fracture", clinical="resolved", onset="2021-10-02", recorded="2021-10-02")
+    s.tablet("lamotrigine", 150, "mg", per_day=2, reason="epilepsy", authored_minutes=200000, home=True)
+    lorazepam = s.infusion("lorazepam", [("lorazepam", 4, "mg")], "", 2, dose=(4, "mg"), duration_minutes=2,
+                           status="completed", start_minutes=6, text="Lorazepam 4 mg intravenously once", reason="seizure")
+    s.given(lorazepam, 6, end_minutes=4, dose=(4, "mg"))
+    s.infusion("phenytoin", [("phenytoin", 1500, "mg")], "glucose", 250, dose=(1500, "mg"), duration_minutes=40,
+               status="draft", draft=True, text="Phenytoin 1500 mg in 250 mL glucose 5 % over 40 minutes",
+               reason="status epilepticus")
+    s.result("glucose_meter", 6.1, 9, specimen="Capillary blood")
+    s.gas(7, 7.21, 6.6, 19.2, -7.2, potassium=4.3, glucose=6.4, lactate=6.9)
+    s.chemistry(7, sodium=139, chloride=103, creatinine=84, urea=4.9, magnesium=0.86, calcium=2.34, albumin=41,
+                phosphate=1.1)
+    s.chemistry(129600, potassium=4.5, sodium=140, chloride=104, creatinine=82, urea=5.0)
+    s.vitals(8, 128, 24, 37.3, 93, 156, 92)
+    s.vitals(3, 118, 20, 37.4, 95, 148, 88)
+    s.series("gcs", (8, 5), (2, 7))
+    s.result("weight", 75, 5000)
+    s.result("height", 179, 5000)
+    return s
+
+
+def seizure_no_glucose() -> Scenario:
+    s = Scenario(7, "seizure-without-glucose", "patient-view", "2026-03-20T17:40:00Z", sex="male", birth="1973-08-14")
+    s.condition("seizure", onset_minutes=3, recorded_minutes=1, category="encounter-diagnosis")
+    s.condition("femur fracture", onset_minutes=3000, recorded_minutes=2900, category="encounter-diagnosis")
+    s.condition("hypertension", recorded="2018-06-06")
+    s.tablet("amlodipine", 10, "mg")
+    s.tablet("paracetamol", 1, "g", per_day=4, authored_minutes=2800)
+    s.tablet("enoxaparin", 40, "mg", route="subcutaneous", authored_minutes=2800)
+    s.tablet("pantoprazole", 40, "mg", authored_minutes=2800)
+    s.fluid("Sodium chloride 0.9 % infusion", 1000, 83, start_minutes=2700, status="completed")
+    s.series("glucose", (2850, 6.0), (1330, 5.8), specimen="Plasma")
+    s.result("glucose_meter", 5.5, 14, status="cancelled", specimen="Capillary blood", note="Strip error, not repeated")
+    s.chemistry(2850, potassium=4.2, sodium=139, chloride=104, total_co2=24, creatinine=81, urea=5.6)
+    s.chemistry(190, potassium=4.0, sodium=138, chloride=103, total_co2=23, creatinine=80, urea=5.3, magnesium=0.82,
+                calcium=2.29, albumin=37, phosphate=1.0)
+    for minutes, pulse in ((1300, 82), (700, 80), (240, 84), (2, 124)):
+        s.vitals(minutes, pulse, 18, 37.0, 96, 138, 80)
+    s.series("gcs", (700, 15), (240, 15), (1, 4))
+    s.result("weight", 88, 2860)
+    s.result("height", 182, 2860)
+    return s
+
+
+def ciprofloxacin() -> Scenario:
+    s = Scenario(8, "ciprofloxacin-epilepsy-kidney-disease", "order-sign", "2026-04-09T15:20:00Z", sex="female",
+                 birth="1949-02-27", offset_hours=-4)
+    s.condition("epilepsy", onset="2016", recorded="2016-11-01")
+    s.condition("kidney disease stage 4", onset="2021", recorded="2021-05-12")
+    s.condition("pyelonephritis", onset_minutes=1500, recorded_minutes=240, category="encounter-diagnosis")
+    s.condition("hypertension", recorded="2004-01-01")
+    s.tablet("levetiracetam", 500, "mg", per_day=2, reason="epilepsy", authored_minutes=300000, home=True)
+    s.tablet("amlodipine", 5, "mg", home=True)
+    s.tablet("atorvastatin", 20, "mg", home=True)
+    s.tablet("paracetamol", 650, "mg", per_day=3, authored_minutes=230, prn=True)
+    s.fluid("Sodium chloride 0.9 % infusion", 1000, 100, start_minutes=200)
+    s.chemistry(43200, us=True, potassium=4.7, sodium=139, chloride=104, creatinine=2.3, urea_nitrogen=41)
+    s.chemistry(230, us=True, potassium=4.6, sodium=138, chloride=105, total_co2=21, creatinine=2.4, urea_nitrogen=43,
+                magnesium=2.0, calcium=9.0, albumin=3.6, phosphate=4.1)
+    s.series("glucose_us", (43200, 101), (230, 112), specimen="Plasma")
+    s.result("glucose_meter_us", 108, 25, specimen="Capillary blood")
+    s.gas(225, 7.35, 38.0, 20.5, -4.6, us=True, lactate=1.3)
+    for minutes, pulse in ((235, 102), (120, 98), (20, 94)):
+        s.vitals(minutes, pulse, 20, 38.4, 96, 124, 66)
+    s.series("gcs", (235, 15), (20, 15))
+    s.series("urine_rate", (180, 45), (120, 50), (60, 55))
+    s.result("weight", 58, 236)
+    s.result("height", 158, 236)
+    s.infusion("ciprofloxacin", [("ciprofloxacin", 400, "mg")], "sodium_chloride", 200, dose=(400, "mg"), every_hours=12,
+               duration_minutes=60, reason="pyelonephritis", status="draft", draft=True,
+               text="Ciprofloxacin 400 mg in 200 mL every 12 hours")
+    return s
+
+
+def child() -> Scenario:
+    s = Scenario(9, "child-ketoacidosis-insulin", "order-sign", "2026-05-05T19:15:00Z", sex="female", birth="2019-10-21",
+                 offset_hours=2)
+    s.condition("ketoacidosis type 1", onset_minutes=150, recorded_minutes=120, category="encounter-diagnosis")
+    bag = s.infusion("potassium", [("potassium_chloride", 40, "mmol")], "sodium_chloride", 1000, rate=(85, "mL/h"),
+                     route="peripheral", start_minutes=75, text="Potassium chloride 40 mmol in 1 L sodium chloride 0.9 %")
+    s.given(bag, 75)
+    bolus = s.fluid("Sodium chloride 0.9 % bolus", 200, 400, start_minutes=125, status="completed")
+    s.given(bolus, 125, end_minutes=95)
+    s.tablet("paracetamol", 300, "mg", per_day=4, authored_minutes=100, prn=True)
+    s.series("glucose_meter", (140, 27.8), (80, 25.9), (18, 24.6), specimen="Capillary blood")
+    s.series("ketones", (138, 5.6), (30, 5.2), specimen="Capillary blood")
+    s.gas(135, 7.10, 3.0, 6.9, -21.0, potassium=3.8, lactate=1.9)
+    s.gas(30, 7.12, 3.11, 7.5, -20.1, potassium=3.2, lactate=1.7)
+    s.chemistry(135, potassium=3.8, sodium=132, chloride=98, creatinine=52, urea=7.8, magnesium=0.8, phosphate=1.1,
+                calcium=2.3, albumin=43)
+    s.series("urine_rate", (120, 60), (60, 55), (15, 50))
+    for minutes, pulse in ((140, 138), (90, 130), (45, 126), (10, 122)):
+        s.vitals(minutes, pulse, 32, 36.9, 99, 98, 58)
+    s.series("gcs", (140, 15), (70, 15), (10, 15))
+    s.result("weight", 20, 130)
+    s.result("height", 116, 130)
+    s.infusion("insulin", [("insulin", 50, "[iU]")], "sodium_chloride", 50, rate=(1, "mL/h"), dose=(50, "mL"),
+               status="draft", draft=True, text="Insulin 50 units in 50 mL sodium chloride 0.9 %, 1 mL per hour")
+    return s
+
+
+def unreadable() -> Scenario:
+    s = Scenario(10, "unreadable-and-foreign-results", "order-sign", "2026-03-08T06:50:00Z", sex="male",
+                 birth="1968-05-03")
+    s.condition("type 2 diabetes", recorded="2012-09-09")
+    s.condition("pneumonia", onset_minutes=2000, recorded_minutes=100, category="encounter-diagnosis")
+    s.tablet("metformin", 1000, "mg", per_day=2, status="stopped", stop_reason="Acidosis")
+    s.tablet("atorvastatin", 40, "mg")
+    saline = s.fluid("Sodium chloride 0.9 % infusion", 1000, 500, start_minutes=80)
+    s.given(saline, 80)
+    s.series("glucose_meter", (110, 32.4), (55, 31.8), (15, 31.2), specimen="Capillary blood")
+    s.series("ketones", (90, 5.1), (30, 4.8), specimen="Capillary blood")
+    # pH 7.18 does not go with 4.67 kPa and 18.6 mmol/L, which give 7.34.
+    s.gas(35, 7.18, 4.67, 18.6, -9.6, lactate=2.2)
+    no_unit = s.result("potassium", 3.3, 36, specimen="Plasma")
+    no_unit["valueQuantity"] = {"value": 3.3}
+    foreign = s.result("potassium", 4.6, 30, specimen="Plasma")
+    foreign["subject"] = {"reference": "Patient/s10-other-patient"}
+    del foreign["encounter"]
+    s.chemistry(1560, potassium=4.1, sodium=136, chloride=101, total_co2=23, creatinine=98, urea=6.9)
+    s.chemistry(36, sodium=129, chloride=92, creatinine=126, urea=13.2, magnesium=0.88, phosphate=1.2, calcium=2.2,
+                albumin=38)
+    s.series("urine_rate", (70, 140), (20, 120))
+    for minutes, pulse in ((105, 116), (60, 114), (12, 112)):
+        s.vitals(minutes, pulse, 26, 38.0, 94, 118, 66)
+    s.series("gcs", (105, 15), (12, 15))
+    s.result("weight", 91, 100)
+    s.result("height", 177, 100)
+    s.infusion("insulin", [("insulin", 50, "[iU]")], "sodium_chloride", 50, rate=(9, "[iU]/h"), dose=(50, "[iU]"),
+               status="draft", draft=True, text="Insulin 50 units in 50 mL sodium chloride 0.9 %, 9 units per hour")
+    return s
+
+
+def stopped_bag() -> Scenario:
+    s = Scenario(11, "potassium-bag-exchanged", "order-sign", "2026-02-25T09:00:00Z", sex="female", birth="1960-03-17")
+    s.condition("gastroenteritis", onset_minutes=3000, recorded_minutes=1300, category="encounter-diagnosis")
+    s.condition("hypokalaemia", onset_minutes=1200, recorded_minutes=1190, category="encounter-diagnosis")
+    s.condition("hyperlipidaemia", recorded="2015-05-05")
+    running = s.infusion("potassium", [("potassium_chloride", 20, "mmol")], "sodium_chloride", 500, rate=(150, "mL/h"),
+                         route="peripheral", start_minutes=140,
+                         text="Potassium chloride 20 mmol in 500 mL sodium chloride 0.9 %")
+    s.given(running, 140)
+    s.tablet("atorvastatin", 20, "mg", home=True)
+    s.tablet("paracetamol", 1, "g", per_day=4, prn=True, authored_minutes=1180)
+    s.tablet("enoxaparin", 40, "mg", route="subcutaneous", authored_minutes=1180)
+    s.chemistry(1250, potassium=2.8, sodium=136, chloride=101, total_co2=22, creatinine=88, urea=8.0, magnesium=0.76,
+                phosphate=0.9, calcium=2.2, albumin=38)
+    s.chemistry(200, potassium=3.2, sodium=138, chloride=103, total_co2=23, creatinine=80, urea=6.1)
+    s.series("glucose", (1250, 5.6), (200, 5.4), specimen="Plasma")
+    s.result("glucose_meter", 5.7, 30, specimen="Capillary blood")
+    for hour in range(1, 7):
+        s.result("urine_rate", 60 + 2 * hour, 60 * (7 - hour) - 10)
+    for minutes, pulse in ((1200, 98), (600, 90), (240, 84), (30, 82)):
+        s.vitals(minutes, pulse, 16, 37.0, 98, 116, 68)
+    s.series("gcs", (1200, 15), (30, 15))
+    s.result("weight", 70, 1190)
+    s.result("height", 167, 1190)
+    stop = json.loads(json.dumps(running))
+    stop["status"] = "stopped"
+    stop["statusReason"] = {"text": "Replaced by the next bag"}
+    s.drafts.append(stop)
+    s.infusion("potassium", [("potassium_chloride", 40, "mmol")], "sodium_chloride", 1000, rate=(200, "mL/h"),
+               route="peripheral", status="draft", draft=True,
+               text="Potassium chloride 40 mmol in 1 L sodium chloride 0.9 %")
+    return s
+
+
+def discharge() -> Scenario:
+    s = Scenario(12, "discharge-on-sglt2-inhibitor", "encounter-discharge", "2026-03-12T10:15:00Z", sex="male",
+                 birth="1955-07-28")
+    s.condition("type 2 diabetes", recorded="2011-01-15")
+    s.condition("heart failure", recorded="2020-09-21")
+    s.condition("ketoacidosis type 2", clinical="resolved", onset_minutes=9800, recorded_minutes=9700,
+                abated_minutes=7900, category="encounter-diagnosis")
+    s.tablet("dapagliflozin", 10, "mg", reason="heart failure", authored_minutes=500000, home=True)
+    s.tablet("glargine", 18, "[iU]", route="subcutaneous", authored_minutes=8100, reason="type 2 diabetes")
+    s.tablet("ramipril", 5, "mg", home=True, reason="heart failure")
+    s.tablet("atorvastatin", 40, "mg", home=True)
+    old = s.infusion("insulin", [("insulin", 50, "[iU]")], "sodium_chloride", 50, rate=(4, "[iU]/h"), dose=(50, "[iU]"),
+                     status="completed", start_minutes=9600, text="Insulin 50 units in 50 mL, finished")
+    s.given(old, 9600, end_minutes=7900)
+    s.series("glucose_meter", (9750, 14.1), (8000, 8.4), (2900, 8.9), (1700, 7.6), (1450, 9.4), (900, 8.1), (420, 8.8),
+             (40, 7.9), specimen="Capillary blood")
+    s.series("ketones", (9740, 5.9), (8900, 3.1), (7950, 0.5), (1450, 0.2), (130, 0.2), specimen="Capillary blood")
+    s.gas(9740, 7.17, 3.3, 8.9, -17.8, potassium=4.9)
+    s.gas(7950, 7.37, 5.0, 21.4, -3.3, potassium=4.1)
+    s.chemistry(9740, potassium=4.9, sodium=134, chloride=98, total_co2=9, creatinine=126, urea=11.2)
+    s.chemistry(1440, potassium=4.2, sodium=139, chloride=103, total_co2=24, creatinine=92, urea=6.3)
+    s.chemistry(130, potassium=4.3, sodium=140, chloride=103, total_co2=25, creatinine=90, urea=6.1, magnesium=0.84,
+                phosphate=1.08, calcium=2.3, albumin=39)
+    for minutes, pulse in ((9700, 110), (7900, 88), (1440, 76), (60, 74)):
+        s.vitals(minutes, pulse, 16, 36.8, 97, 122, 70)
+    s.series("gcs", (9700, 14), (7900, 15), (60, 15))
+    s.series("urine_rate", (7950, 80))
+    s.result("weight", 83, 1500)
+    s.result("height", 175, 9700)
+    return s
+
+
+def right_answer_is_silence() -> Scenario:
+    s = Scenario(13, "treated-ketoacidosis-paracetamol", "order-sign", "2026-03-28T13:30:00Z", sex="female",
+                 birth="1996-01-30")
+    s.condition("type 1 diabetes", onset="2008", recorded="2014-06-20")
+    s.condition("ketoacidosis type 1", onset_minutes=430, recorded_minutes=390, category="encounter-diagnosis")
+    insulin = s.infusion("insulin", [("insulin", 50, "[iU]")], "sodium_chloride", 50, rate=(3, "[iU]/h"),
+                         dose=(50, "[iU]"), start_minutes=95,
+                         text="Insulin 50 units in 50 mL sodium chloride 0.9 %, 3 units per hour")
+    s.given(insulin, 95)
+    first = s.infusion("insulin", [("insulin", 50, "[iU]")], "sodium_chloride", 50, rate=(6, "[iU]/h"), dose=(50, "[iU]"),
+                       start_minutes=350, status="stopped", text="Insulin 50 units in 50 mL, 6 units per hour")
+    s.given(first, 350, end_minutes=95)
+    potassium = s.infusion("potassium", [("potassium_chloride", 40, "mmol")], "sodium_chloride", 1000, rate=(250, "mL/h"),
+                           route="peripheral", start_minutes=170,
+                           text="Potassium chloride 40 mmol in 1 L sodium chloride 0.9 %")
+    s.given(potassium, 170)
+    glucose = s.fluid("Glucose 10 % infusion", 500, 125, start_minutes=95, name="glucose")
+    s.given(glucose, 95)
+    s.tablet("glargine", 20, "[iU]", route="subcutaneous")
+    s.tablet("lispro", 6, "[iU]", per_day=3, route="subcutaneous", status="on-hold", stop_reason="On insulin infusion")
+    s.tablet("enoxaparin", 40, "mg", route="subcutaneous", authored_minutes=300)
+    s.series("glucose_meter", (400, 28.7), (340, 26.1), (280, 22.4), (220, 18.6), (160, 15.1), (100, 12.9), (45, 12.2),
+             (12, 12.4), specimen="Capillary blood")
+    s.series("ketones", (400, 6.2), (280, 5.0), (160, 4.1), (48, 3.3), specimen="Capillary blood")
+    s.gas(400, 7.08, 2.8, 6.1, -22.4, potassium=5.3, lactate=2.3)
+    s.gas(220, 7.17, 3.6, 9.8, -17.4, potassium=4.6, lactate=1.5)
+    s.gas(48, 7.26, 4.1, 13.7, -12.1, potassium=4.4, lactate=1.1)
+    s.chemistry(400, potassium=5.4, sodium=133, chloride=96, creatinine=98, urea=9.2, albumin=42, magnesium=0.9,
+                phosphate=1.3, calcium=2.36)
+    s.chemistry(48, potassium=4.4, sodium=138, chloride=108, total_co2=14, creatinine=79, urea=6.6, phosphate=0.88)
+    for hour in range(1, 7):
+        s.result("urine_rate", 150 - 8 * hour, 60 * (7 - hour) - 30)
+    for minutes, pulse in ((390, 124), (280, 112), (160, 102), (90, 96), (20, 92)):
+        s.vitals(minutes, pulse, 22, 37.2, 98, 114, 68)
+    s.series("gcs", (390, 14), (160, 15), (20, 15))
+    s.result("weight", 60, 395)
+    s.result("height", 168, 395)
+    s.tablet("paracetamol", 1, "g", per_day=4, status="draft", authored_minutes=2, draft=True)
+    return s
+
+
+def selecting_insulin() -> Scenario:
+    s = Scenario(14, "insulin-selected-without-dose", "order-select", "2026-04-16T20:05:00Z", sex="female",
+                 birth="1987-09-14", offset_hours=2)
+    s.condition("type 1 diabetes", onset="1999", recorded="2012-12-12")
+    s.condition("gastroenteritis", onset_minutes=2900, recorded_minutes=60, category="encounter-diagnosis")
+    saline = s.fluid("Sodium chloride 0.9 % infusion", 1000, 500, start_minutes=50)
+    s.given(saline, 50)
+    s.tablet("glargine", 24, "[iU]", route="subcutaneous", home=True)
+    s.tablet("lispro", 7, "[iU]", per_day=3, route="subcutaneous", home=True, status="on-hold", stop_reason="Vomiting")
+    s.series("glucose_meter", (65, 23.8), (14, 22.9), specimen="Capillary blood")
+    s.series("ketones", (63, 4.4), (28, 4.3), specimen="Capillary blood")
+    s.gas(30, 7.19, 3.88, 11.0, -15.6, potassium=3.3, lactate=1.8)
+    s.chemistry(60, potassium=3.4, sodium=135, chloride=99, creatinine=91, urea=8.8, magnesium=0.81, phosphate=1.0,
+                calcium=2.35, albumin=44)
+    s.chemistry(86400, potassium=4.3, sodium=139, chloride=103, creatinine=68, urea=4.8)
+    s.series("urine_rate", (40, 110), (10, 100))
+    for minutes, pulse in ((65, 118), (30, 112), (10, 110)):
+        s.vitals(minutes, pulse, 25, 37.0, 98, 112, 66)
+    s.series("gcs", (65, 15), (10, 15))
+    s.result("weight", 62, 62)
+    s.result("height", 166, 62)
+    insulin = s.infusion("insulin", [("insulin", 50, "[iU]")], "sodium_chloride", 50, status="draft", draft=True,
+                         selected=True, text="Insulin 50 units in 50 mL sodium chloride 0.9 %")
+    del insulin["dosageInstruction"][0]["doseAndRate"]
+    potassium = s.infusion("potassium", [("potassium_chloride", 40, "mmol")], "sodium_chloride", 1000, route="peripheral",
+                           status="draft", draft=True, text="Potassium chloride 40 mmol in 1 L sodium chloride 0.9 %")
+    del potassium["dosageInstruction"][0]["doseAndRate"]
+    return s
+
+
+def partial() -> Scenario:
+    s = Scenario(15, "partial-prefetch", "order-sign", "2026-03-31T02:20:00Z", sex="male", birth="1970-10-10",
+                 offset_hours=2)
+    s.condition("type 2 diabetes", recorded="2013-03-03")
+    s.condition("hypertension", recorded="2013-03-03")
+    s.series("glucose_meter", (610, 16.2), (480, 18.8), (360, 20.1), (240, 21.6), (120, 22.4), (60, 22.9), (15, 22.3),
+             specimen="Capillary blood")
+    s.series("ketones", (70, 5.4), (20, 5.2), specimen="Capillary blood")
+    s.gas(25, 7.20, 3.60, 10.3, -15.7, lactate=1.9)
+    s.chemistry(25, creatinine=109, urea=10.4, magnesium=0.83, phosphate=1.05, calcium=2.3, albumin=40)
+    s.series("urine_rate", (90, 120), (30, 110))
+    for minutes, pulse in ((120, 112), (60, 110), (10, 108)):
+        s.vitals(minutes, pulse, 26, 37.1, 97, 124, 72)
+    s.series("gcs", (120, 15), (10, 15))
+    s.result("weight", 86, 130)
+    s.result("height", 174, 130)
+    s.infusion("insulin", [("insulin", 50, "[iU]")], "sodium_chloride", 50, rate=(8.5, "[iU]/h"), dose=(50, "[iU]"),
+               status="draft", draft=True, text="Insulin 50 units in 50 mL sodium chloride 0.9 %, 8.5 units per hour")
+    s.replaced["medications"] = {
+        "resourceType": "OperationOutcome",
+        "issue": [{"severity": "error", "code": "timeout", "diagnostics": "The medication search did not finish"}]}
+    s.replaced["levels"] = None
+    s.left_out = ["electrolytes"]
+    s.next_links["glucose"] = "https://ehr.example/fhir/Observation?page=2"
+    return s
+
+
+def migraine_valproate() -> Scenario:
+    s = Scenario(16, "meropenem-valproate-for-migraine", "order-sign", "2026-04-21T12:45:00Z", sex="female",
+                 birth="1981-06-11", offset_hours=-5)
+    s.condition("migraine", onset="2010", recorded="2012-03-05")
+    s.condition("pyelonephritis", onset_minutes=2700, recorded_minutes=300, category="encounter-diagnosis")
+    s.condition("epilepsy", verification="entered-in-error", recorded="2012-03-05")
+    s.tablet("valproate", 500, "mg", per_day=1, reason="migraine", authored_minutes=400000, home=True)
+    s.tablet("paracetamol", 1, "g", per_day=3, prn=True, authored_minutes=280)
+    s.tablet("atorvastatin", 20, "mg", home=True)
+    first = s.infusion("ceftriaxone", [("ceftriaxone", 2, "g")], "sodium_chloride", 100, dose=(2, "g"), every_hours=24,
+                       duration_minutes=30, start_minutes=280, status="stopped", reason="pyelonephritis",
+                       text="Ceftriaxone 2 g every 24 hours, stopped: resistant organism known")
+    s.given(first, 280, end_minutes=250, dose=(2, "g"))
+    s.fluid("Sodium chloride 0.9 % infusion", 1000, 125, start_minutes=270)
+    s.chemistry(290, us=True, potassium=4.0, sodium=137, chloride=102, total_co2=23, creatinine=0.8, urea_nitrogen=13,
+                magnesium=1.9, calcium=9.2, albumin=3.9, phosphate=3.2)
+    s.series("glucose_us", (290, 104), specimen="Plasma")
+    s.result("glucose_meter_us", 99, 20, specimen="Capillary blood")
+    s.gas(288, 7.41, 36.0, 22.4, -1.6, us=True, lactate=1.1)
+    for minutes, pulse in ((295, 108), (180, 100), (60, 94), (15, 92)):
+        s.vitals(minutes, pulse, 18, 38.3, 98, 118, 70)
+    s.series("gcs", (295, 15), (15, 15))
+    s.series("urine_rate", (200, 70), (120, 75), (60, 70))
+    s.result("weight_us", 143, 290)
+    s.result("height", 168, 290)
+    s.result("valproate_level", 48, 120000, specimen="Plasma")
+    s.infusion("meropenem", [("meropenem", 1, "g")], "sodium_chloride", 100, dose=(1, "g"), every_hours=8,
+               duration_minutes=30, reason="pyelonephritis", status="draft", draft=True,
+               text="Meropenem 1 g in 100 mL every 8 hours")
+    return s
+
+
+SCENARIOS: list[Callable[[], Scenario]] = [
+    lead, peripheral_sum, central_sum, low_glucose_seizure, old_potassium, status_epilepticus, seizure_no_glucose,
+    ciprofloxacin, child, unreadable, stopped_bag, discharge, right_answer_is_silence, selecting_insulin, partial,
+    migraine_valproate,
+]
 
 
 def written(scenario: Scenario) -> str:
