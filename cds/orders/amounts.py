@@ -1,0 +1,224 @@
+"""How much of each substance an order gives: per bag, per litre, per hour, and why not where it cannot be computed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from cds.numbers import Interval, point
+from cds.orders.contents import Facts, Held, converted, is_balanced, substances_of
+from cds.orders.flow import Limb
+from cds.orders.quantities import EQUIVALENT_MASS, MASS, MINUTES_PER_HOUR, ML_PER_L, UNITS, VOLUME, settled
+from cds.vocabulary import drug_in_class
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """What one ingredient gives of a substance. `balanced` marks the few mmol/L of a balanced crystalloid, which never trigger alone."""
+
+    drug: str
+    label: str
+    balanced: bool
+    amount: Interval | None
+    per_hour: Interval | None
+    concentration: Interval | None
+    why_not: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SubstanceDose:
+    """How much of a substance an order gives, in `unit` (mmol, [iU], g, mg, mg{PE}, mL).
+
+    `amount` per bag or dose, `per_hour`, `concentration` per litre, `hours` that it runs. None: cannot be computed, and `why_not` says
+    why. An interval without an upper end: a part of it cannot be computed; `why_not` names that part.
+    `own_per_hour` is `per_hour` without balanced crystalloids, None when they are all there is.
+    """
+
+    substance: str
+    unit: str
+    amount: Interval | None = None
+    per_hour: Interval | None = None
+    concentration: Interval | None = None
+    hours: Interval | None = None
+    own_per_hour: Interval | None = None
+    balanced: bool = False
+    why_not: str = ""
+    contributions: tuple[Contribution, ...] = ()
+
+    @property
+    def mg_per_ml(self) -> Interval | None:
+        """Concentration of a drug in mg (or mg{PE}) per mL; None for other units."""
+        if self.unit not in (MASS, EQUIVALENT_MASS) or self.concentration is None:
+            return None
+        return settled(self.concentration.over(point(ML_PER_L)))
+
+
+def doses_of(limbs: tuple[Limb, ...], intravenous: bool | None, known: Facts) -> tuple[SubstanceDose, ...]:
+    found: dict[str, list[SubstanceDose]] = {}
+    for limb in limbs:
+        for dose in _limb_doses(limb, intravenous, known):
+            found.setdefault(dose.substance, []).append(dose)
+    return tuple(_together(each, limbs) for each in found.values())
+
+
+def _limb_doses(limb: Limb, intravenous: bool | None, known: Facts) -> list[SubstanceDose]:
+    wanted: dict[str, tuple[str, list[Contribution]]] = {}
+    for place, held in enumerate(limb.bag.held):
+        if held.drug is None:
+            continue
+        for substance, unit in substances_of(held.drug, known):
+            wanted.setdefault(substance, (unit, []))[1].append(_contribution(limb, place, held, substance, known))
+        if held.active and not held.diluent and not is_balanced(held.drug):
+            unit = _drug_unit(held, limb)
+            wanted.setdefault(f"drug:{held.drug}", (unit, []))[1].append(
+                _contribution(limb, place, held, f"drug:{held.drug}", known)
+            )
+    doses = [_summed(substance, unit, parts, limb) for substance, (unit, parts) in wanted.items()]
+    if intravenous:
+        doses += _fluid(limb, known)
+    return doses
+
+
+def _drug_unit(held: Held, limb: Limb) -> str:
+    if held.drug is not None and drug_in_class(held.drug, "fosphenytoin"):
+        return EQUIVALENT_MASS
+    if UNITS in (held.basis, limb.direct[0] if limb.direct is not None and not held.basis else ""):
+        return UNITS
+    return MASS
+
+
+def _contribution(limb: Limb, place: int, held: Held, substance: str, known: Facts) -> Contribution:
+    drug = held.drug or ""
+
+    def in_substance(value: Interval | None, basis: str) -> Interval | None:
+        return None if value is None else converted(value, basis, drug, substance, known)
+
+    amount = in_substance(held.amount, held.basis)
+    per_ml = in_substance(held.per_ml, held.basis)
+    per_hour: Interval | None = None
+    if limb.direct is not None and place == limb.bag.principal:
+        per_hour = in_substance(limb.direct[1], limb.direct[0])
+    if per_hour is None and per_ml is not None and limb.flow is not None:
+        per_hour = per_ml.times(limb.flow)
+    minutes = limb.dosage.duration_minutes
+    if per_hour is None and limb.dosage.rate is None and amount is not None and minutes is not None:
+        per_hour = None if minutes.high in (None, 0) else amount.scale(MINUTES_PER_HOUR).over(minutes)
+    why = ""
+    if limb.blocked:
+        amount, per_ml, per_hour, why = None, None, None, limb.blocked
+    elif per_hour is None:
+        why = _why_not(limb, held, substance, amount, per_ml)
+    return Contribution(
+        drug,
+        held.label,
+        is_balanced(held.drug),
+        amount,
+        per_hour,
+        None if per_ml is None else per_ml.scale(ML_PER_L),
+        why,
+    )
+
+
+def _why_not(limb: Limb, held: Held, substance: str, amount: Interval | None, per_ml: Interval | None) -> str:
+    if limb.rate.why:
+        return limb.rate.why
+    if limb.bag.dose_why:
+        return limb.bag.dose_why
+    if held.basis == VOLUME and not is_balanced(held.drug):
+        return held.why
+    stated = held.basis if held.amount is not None or held.per_ml is not None else ""
+    if stated and amount is None and per_ml is None:
+        return f"{stated} of {held.label} cannot be converted to {substance.removeprefix('drug:')}"
+    if held.why and not (limb.flow is None and amount is not None and held.why == "volume not stated"):
+        return held.why
+    return "given as a push, time not stated" if limb.dosage.push else "rate not stated"
+
+
+def _summed(substance: str, unit: str, parts: list[Contribution], limb: Limb) -> SubstanceDose:
+    own = [part for part in parts if not part.balanced]
+    return SubstanceDose(
+        substance=substance,
+        unit=unit,
+        amount=_sum([part.amount for part in parts]),
+        per_hour=_sum([part.per_hour for part in parts]),
+        concentration=_sum([part.concentration for part in parts]),
+        hours=None if limb.hours is None else settled(limb.hours),
+        own_per_hour=_sum([part.per_hour for part in own]),
+        balanced=not own,
+        why_not="; ".join(dict.fromkeys(part.why_not for part in parts if part.why_not)),
+        contributions=tuple(parts),
+    )
+
+
+def _fluid(limb: Limb, known: Facts) -> list[SubstanceDose]:
+    """Volume as a fluid order. Saline that only dilutes insulin in a pump is none."""
+    volume, flow = limb.bag.volume, limb.flow
+    if volume is None and flow is None:
+        return []
+    drugs = [held.drug for held in limb.bag.held if held.drug is not None]
+    insulin = any(drug_in_class(drug, "insulin") for drug in drugs)
+    if insulin and volume is not None and volume.high is not None and volume.high <= known.insulin_diluent_ml:
+        return []
+    hours = None if limb.hours is None else settled(limb.hours)
+    why = "" if flow is not None else limb.rate.why or limb.blocked or "rate not stated"
+    names = ["fluid"]
+    if any(drug_in_class(drug, each) for drug in drugs for each in ("crystalloid", "saline", "balanced_crystalloid")):
+        names.append("crystalloid")
+    settled_flow = None if flow is None else settled(flow)
+    return [SubstanceDose(name, VOLUME, volume, settled_flow, None, hours, settled_flow, False, why) for name in names]
+
+
+def _sum(values: list[Interval | None]) -> Interval | None:
+    """All known: the sum. Some known: at least their sum. None known: None."""
+    present = [value for value in values if value is not None]
+    if not present:
+        return None
+    together = present[0]
+    for value in present[1:]:
+        together = together + value
+    if len(present) < len(values):
+        together = Interval(together.low, None, together.low_open)
+    return settled(together)
+
+
+def _together(doses: list[SubstanceDose], limbs: tuple[Limb, ...]) -> SubstanceDose:
+    """Several dosage instructions of one order: one at least, all at most. A push without a time adds nothing to an hourly rate."""
+    if len(doses) == 1:
+        return doses[0]
+    steady = [d for d, limb in zip(doses, limbs, strict=False) if not (limb.push and d.per_hour is None)] or doses
+    per_hour = [d.per_hour for d in steady if d.per_hour is not None]
+    own = [d.own_per_hour for d in steady if d.own_per_hour is not None]
+    rates = one_to_all(per_hour) if per_hour else None
+    own_rates = one_to_all(own) if own else None
+    if rates is not None and len(per_hour) < len(steady):
+        rates = Interval(rates.low, None)
+        own_rates = None if own_rates is None else Interval(own_rates.low, None)
+    amounts = [d.amount for d in doses if d.amount is not None]
+    concentrations = [d.concentration for d in doses if d.concentration is not None]
+    hours = [d.hours for d in doses if d.hours is not None]
+    return SubstanceDose(
+        substance=doses[0].substance,
+        unit=doses[0].unit,
+        amount=span_of(amounts) if amounts else None,
+        per_hour=rates,
+        concentration=span_of(concentrations) if concentrations else None,
+        hours=span_of(hours) if hours else None,
+        own_per_hour=own_rates,
+        balanced=all(d.balanced for d in doses),
+        why_not="; ".join(dict.fromkeys(d.why_not for d in steady if d.why_not)),
+        contributions=tuple(part for d in doses for part in d.contributions),
+    )
+
+
+def span_of(values: list[Interval]) -> Interval:
+    together = values[0]
+    for value in values[1:]:
+        together = together.hull(value)
+    return together
+
+
+def one_to_all(values: list[Interval]) -> Interval:
+    together = values[0]
+    for value in values[1:]:
+        together = together + value
+    low = min((value.low for value in values if value.low is not None), default=None)
+    return Interval(low, together.high, together.low_open, together.high_open)

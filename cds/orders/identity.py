@@ -1,0 +1,372 @@
+"""Which orders run, and which would run if the drafts were signed: chains, stops, replacements and doubles (F-2, F-12 to F-14).
+
+The administration record outranks the order (HZ-13). A stop or a change whose target is not on the list subtracts nothing and is
+named. Two entries that may be one bag are a pair, never silently one (HZ-12).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from types import MappingProxyType
+
+from cds.chart import MINUTE, Administration, Chart, Feed, Moment, Order
+from cds.parameters import ParameterSet
+from cds.vocabulary import drug_in_class
+
+COUNTED_INTENTS = frozenset({"order", "original-order", "instance-order", "filler-order"})
+STOPPING = frozenset({"stopped", "cancelled", "on-hold", "completed", "entered-in-error"})
+ENDED = frozenset({"stopped", "completed"})
+_ENDING_EVENTS = frozenset({"stopped", "on-hold", "completed"})
+_DUPLICATE_MINUTES = Decimal(5)
+
+BY_ORDERS, BY_ADMINISTRATION = "by the orders", "by the administration record"
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """An order that no longer runs. `at` is the span in which it ended; `certain` is False when only the time of writing is known."""
+
+    order: Order
+    at: Moment | None
+    basis: str
+    certain: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class OrderPicture:
+    """The orders of one chart at one instant, sorted by what counts.
+
+    `running`; `drafts` that would add or change something; `if_signed` = running less stopped and replaced, plus drafts; `stopping`,
+    the drafts that end a running order; `listed`, every order of the list that is not a draft; `ended`. `doubtful_pairs` are refs of
+    two entries that may be one bag. `changes` maps a draft's key to the running order that it replaces, `stops` likewise. `complete`
+    is False when the list was not sent whole: then no total has an upper end (HZ-14). A key is `key_of(order)`: a draft and the
+    running order that it changes may carry one id.
+    """
+
+    now: int
+    complete: bool
+    running: tuple[Order, ...] = ()
+    drafts: tuple[Order, ...] = ()
+    if_signed: tuple[Order, ...] = ()
+    stopping: tuple[Order, ...] = ()
+    listed: tuple[Order, ...] = ()
+    ended: tuple[Ended, ...] = ()
+    prohibited: tuple[Order, ...] = ()
+    unlinked: tuple[Administration, ...] = ()
+    doubtful_pairs: tuple[tuple[str, str], ...] = ()
+    changes: Mapping[str, str] = MappingProxyType({})
+    stops: Mapping[str, str] = MappingProxyType({})
+    basis: Mapping[str, str] = MappingProxyType({})
+    remarks: tuple[str, ...] = ()
+
+    def recently_ended(self, drug_class: str, *, days: Decimal) -> tuple[Ended, ...]:
+        """Ended orders of a drug class that may have ended within `days`. Each says whether that is certain."""
+        since = self.now - int(days * 24 * 60 * MINUTE)
+        found: list[Ended] = []
+        for each in self.ended:
+            if not any(drug_in_class(drug, drug_class) or drug == drug_class for drug in each.order.drugs):
+                continue
+            if each.at is None:
+                found.append(Ended(each.order, None, each.basis, False))
+            elif each.at.latest >= since:
+                sure = each.at.earliest is not None and each.at.earliest >= since
+                found.append(Ended(each.order, each.at, each.basis, sure))
+        return tuple(found)
+
+    def ended_since(self, instant: int) -> tuple[Order, ...]:
+        """Orders that ended, or may have ended, at or after an instant (epoch ms)."""
+        return tuple(each.order for each in self.ended if each.at is None or each.at.latest >= instant)
+
+
+def key_of(order: Order) -> str:
+    """A name for an order that is different for a draft and for the order of the same id that it changes."""
+    return f"draft {order.ref}" if order.drafted else order.ref
+
+
+def identify(chart: Chart, p: ParameterSet | None = None) -> OrderPicture:
+    """Sort the orders of a chart. Without `p` two starts within five minutes count as one start (F-2)."""
+    remarks: list[str] = []
+    minutes = _DUPLICATE_MINUTES if p is None else p.number("order_duplicate_minutes")
+    given = _by_order(chart, remarks)
+    listed = _without_copies([order for order in chart.orders if not order.drafted], remarks)
+    drafted = _without_copies([order for order in chart.orders if order.drafted], remarks)
+
+    running: list[Order] = []
+    ended: list[Ended] = []
+    basis: dict[str, str] = {}
+    for order in listed:
+        events = given.get(_id(order.ref), ())
+        state, why = _standing(order, events, chart.now, remarks)
+        if state:
+            running.append(order)
+            basis[key_of(order)] = why
+        elif (end := _end(order, events, chart.now)) is not None:
+            ended.append(end)
+
+    prohibited = tuple(order for order in (*listed, *drafted) if order.do_not_perform)
+    drafts: list[Order] = []
+    stopping: list[Order] = []
+    stops: dict[str, str] = {}
+    changes: dict[str, str] = {}
+    here = {_id(order.ref): order for order in listed}
+    going = {_id(order.ref): order for order in running}
+    for draft in drafted:
+        if draft.do_not_perform:
+            continue
+        if draft.intent == "option":
+            remarks.append(f"{draft.label}: an option, not counted")
+            continue
+        if draft.status in STOPPING:
+            target = going.get(_id(draft.ref))
+            stopping.append(draft)
+            if target is not None:
+                stops[key_of(draft)] = target.ref
+            elif _id(draft.ref) not in here:
+                remarks.append(f"{draft.label}: stops an order that is not on the list; nothing was subtracted")
+            continue
+        drafts.append(draft)
+        for name in (draft.ref, draft.prior):
+            if name is None:
+                continue
+            target = going.get(_id(name))
+            if target is not None:
+                changes[key_of(draft)] = target.ref
+                break
+            if name == draft.prior and _id(name) not in here:
+                remarks.append(f"{draft.label}: replaces an order that is not on the list; nothing was subtracted")
+        else:
+            twin = next(
+                (order for order in running if _same_identifier(order, draft) and _same_content(order, draft)), None
+            )
+            if twin is not None:
+                changes[key_of(draft)] = twin.ref
+
+    gone = {_id(ref) for ref in (*stops.values(), *changes.values())}
+    kept = [order for order in running if _id(order.ref) not in gone]
+    short = [each for each in map(chart.source, chart.item_keys.get("medications", ())) if each.feed is not Feed.WHOLE]
+    remarks += [f"the list of orders was not complete: {each.detail or each.feed.value}" for each in short]
+    unlinked = tuple(
+        each
+        for each in chart.administrations
+        if each.status == "in-progress" and (each.order is None or _id(each.order) not in here)
+    )
+    remarks += [
+        f"{each.label or ', '.join(each.drugs)}: being given, without an order on the list" for each in unlinked
+    ]
+    return OrderPicture(
+        now=chart.now,
+        complete=not short,
+        running=tuple(running),
+        drafts=tuple(drafts),
+        if_signed=(*kept, *drafts),
+        stopping=tuple(stopping),
+        listed=tuple(o for o in listed if not o.do_not_perform and o.status not in ("entered-in-error", "draft")),
+        ended=(
+            *ended,
+            *(Ended(going[_id(ref)], Moment(chart.now, chart.now), "by the draft") for ref in stops.values()),
+        ),
+        prohibited=prohibited,
+        unlinked=unlinked,
+        doubtful_pairs=_pairs(running, drafts, changes, given, minutes),
+        changes=MappingProxyType(changes),
+        stops=MappingProxyType(stops),
+        basis=MappingProxyType(basis),
+        remarks=tuple(dict.fromkeys(remarks)),
+    )
+
+
+def replaces_by_drug(draft: Order, running: Order) -> bool:
+    """R-n63: a draft of the drug that already runs takes its place, unless one of the two has no frequency (a dose on purpose)."""
+    if set(draft.drugs).isdisjoint(running.drugs):
+        return False
+    return all(order.dosages and not all(d.once for d in order.dosages) for order in (draft, running))
+
+
+# What runs ---------------------------------------------------------------------------------------------------------------------------
+
+
+def _standing(order: Order, events: tuple[Administration, ...], now: int, remarks: list[str]) -> tuple[bool, str]:
+    """Whether a listed order runs at `now`, and by which record."""
+    if order.do_not_perform or order.reported or order.community or order.intent not in COUNTED_INTENTS:
+        return False, BY_ORDERS
+    event = _deciding(events, now)
+    if event is not None and event.status == "in-progress":
+        if order.status != "active":
+            remarks.append(f"{order.label}: {order.status} by the order, running by the administration record; counted")
+        return True, BY_ADMINISTRATION
+    if order.status != "active":
+        if order.status not in (*STOPPING, "draft"):
+            remarks.append(f"{order.label}: status '{order.status}' not counted as running")
+        return False, BY_ORDERS
+    repeated = any(not dosage.once for dosage in order.dosages)
+    if event is not None and not (repeated and event.status == "completed"):
+        # a completed dose of a repeated order is one dose done, not the order's end
+        remarks.append(f"{order.label}: active by the order, {event.status} by the administration record; not counted")
+        return False, BY_ADMINISTRATION
+    return _in_bounds(order, now), BY_ORDERS
+
+
+def _deciding(events: tuple[Administration, ...], now: int) -> Administration | None:
+    """The newest administration event that has happened."""
+    relevant: list[Administration] = []
+    for each in events:
+        if each.status != "in-progress" and each.status not in _ENDING_EVENTS:
+            continue
+        at = _event_time(each)
+        if at is None or _floor(at) <= now:
+            relevant.append(each)
+        elif each.start is not None and _floor(each.start) <= now:
+            # it ends after now: until then it is being given
+            relevant.append(replace(each, status="in-progress", end=None))
+    return max(relevant, key=lambda each: (_event_latest(each), each.status == "in-progress", each.ref), default=None)
+
+
+def _event_time(event: Administration) -> Moment | None:
+    return event.start if event.status == "in-progress" else event.end or event.start
+
+
+def _event_latest(event: Administration) -> int:
+    at = _event_time(event)
+    return -1 if at is None else at.latest
+
+
+def _floor(at: Moment) -> int:
+    return at.latest if at.earliest is None else at.earliest
+
+
+def _in_bounds(order: Order, now: int) -> bool:
+    """Whether `now` is inside what the dosages state. An unknown start still runs (F-13)."""
+    if not order.dosages:
+        return True
+    for dosage in order.dosages:
+        starts = [dosage.start] if dosage.start is not None else list(dosage.events)
+        begun = not starts or any(_floor(start) <= now for start in starts)
+        over = dosage.end is not None and dosage.end.latest <= now
+        if begun and not over:
+            return True
+    return False
+
+
+def _end(order: Order, events: tuple[Administration, ...], now: int) -> Ended | None:
+    """When an order that does not run ended: administration, else dosage end, else some time since it was written."""
+    if order.do_not_perform or order.intent not in COUNTED_INTENTS or order.status in ("draft", "entered-in-error"):
+        return None
+    event = _deciding(events, now)
+    if event is not None and event.status in _ENDING_EVENTS:
+        return Ended(order, event.end or event.start, BY_ADMINISTRATION)
+    ends = [dosage.end for dosage in order.dosages if dosage.end is not None and dosage.end.latest <= now]
+    if order.status == "active":
+        return Ended(order, max(ends, key=lambda end: end.latest), BY_ORDERS) if ends else None
+    if order.status not in ENDED and not (order.status == "cancelled" and events):
+        return None
+    if ends and order.status == "completed":
+        return Ended(order, max(ends, key=lambda end: end.latest), BY_ORDERS)
+    if order.authored is None:
+        return Ended(order, None, BY_ORDERS, False)
+    # ended no earlier than it was written and no later than now
+    return Ended(order, Moment(order.authored.earliest, now, "time of ending not recorded"), BY_ORDERS, False)
+
+
+# Doubles -----------------------------------------------------------------------------------------------------------------------------
+
+
+def _without_copies(orders: list[Order], remarks: list[str]) -> list[Order]:
+    """One entry for each id, and one for entries that share a business identifier and say the same."""
+    kept: list[Order] = []
+    for order in orders:
+        twin = next((other for other in kept if _id(other.ref) == _id(order.ref)), None)
+        if twin is not None:
+            if not _same_content(twin, order) or twin.status != order.status:
+                remarks.append(f"{order.label}: sent twice with different content; the first was read")
+            continue
+        if any(_same_identifier(o, order) and _same_content(o, order) and o.status == order.status for o in kept):
+            continue
+        kept.append(order)
+    return kept
+
+
+def _pairs(
+    running: list[Order],
+    drafts: list[Order],
+    changes: Mapping[str, str],
+    given: Mapping[str, tuple[Administration, ...]],
+    minutes: Decimal,
+) -> tuple[tuple[str, str], ...]:
+    """Pairs that may be one bag: running with running, running with draft; never two drafts, never a stated chain."""
+    changed = {_id(ref) for ref in changes.values()}
+    pairs: list[tuple[str, str]] = []
+    for place, order in enumerate(running):
+        others = [
+            *running[place + 1 :],
+            *(d for d in drafts if key_of(d) not in changes and _id(order.ref) not in changed),
+        ]
+        for other in others:
+            if _chained(order, other) or not _same_content(order, other):
+                continue
+            starts = (_start(order, given), _start(other, given))
+            if _close(*starts, minutes):
+                pairs.append((key_of(order), key_of(other)))
+    return tuple(pairs)
+
+
+def _start(order: Order, given: Mapping[str, tuple[Administration, ...]]) -> Moment | None:
+    """Start: administration, else bounds, else timing.event, else unknown. The time of writing is no start."""
+    started = [each.start for each in given.get(_id(order.ref), ()) if each.start is not None]
+    started = started or [d.start for d in order.dosages if d.start is not None]
+    started = started or [event for d in order.dosages for event in d.events]
+    return min(started, key=_floor) if started else None
+
+
+def _close(a: Moment | None, b: Moment | None, minutes: Decimal) -> bool:
+    """Whether two starts may lie within `minutes`; an unknown start may be any."""
+    if a is None or b is None:
+        return True
+    gap = max(_floor(a), _floor(b)) - min(a.latest, b.latest)
+    return gap <= int(minutes * MINUTE)
+
+
+def _chained(a: Order, b: Order) -> bool:
+    """A stated link says that these are two orders (F-14: adds) or one after the other (replaces)."""
+    links = {_id(ref) for ref in (a.prior, b.prior, *a.based_on, *b.based_on) if ref is not None}
+    shared = not {_id(ref) for ref in a.based_on}.isdisjoint(_id(ref) for ref in b.based_on)
+    return bool(links & {_id(a.ref), _id(b.ref)}) or shared or (a.group is not None and a.group == b.group)
+
+
+def _same_identifier(a: Order, b: Order) -> bool:
+    return not set(a.identifiers).isdisjoint(b.identifiers)
+
+
+def _same_content(a: Order, b: Order) -> bool:
+    """Same product, dose, rate and line."""
+
+    def essence(order: Order) -> object:
+        parts = [
+            (i.drug, "" if i.drug else i.label, i.active, _said(i.strength), _said(i.per)) for i in order.ingredients
+        ]
+        doses = [
+            (d.route, d.line, d.push, _said(d.dose), _said(d.rate), _said(d.rate_per), d.duration_minutes)
+            for d in order.dosages
+        ]
+        return order.drugs, parts, doses, _said(order.volume)
+
+    return essence(a) == essence(b)
+
+
+def _said(measure: object) -> object:
+    value, unit = getattr(measure, "value", None), getattr(measure, "unit", None)
+    return None if measure is None else (value, unit)
+
+
+def _by_order(chart: Chart, remarks: list[str]) -> dict[str, tuple[Administration, ...]]:
+    found: dict[str, tuple[Administration, ...]] = {}
+    for each in chart.administrations:
+        if each.order is not None and each.status != "entered-in-error":
+            found[_id(each.order)] = (*found.get(_id(each.order), ()), each)
+    return found
+
+
+def _id(ref: str) -> str:
+    """The logical id of a relative or absolute reference, without its version."""
+    return ref.split("/_history/", 1)[0].rsplit("/", 1)[-1]
