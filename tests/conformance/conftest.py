@@ -14,7 +14,7 @@ NOT_BUILT = "service not built yet"
 
 @pytest.fixture(scope="session")
 def running_service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
-    """One process for all tests of the session."""
+    """One process for all tests of a run."""
     if not service_is_built():
         pytest.skip(NOT_BUILT)
     with start_service(tmp_path_factory.mktemp("service")) as running:
