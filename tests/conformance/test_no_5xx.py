@@ -7,6 +7,7 @@ found out.
 
 import asyncio
 import copy
+import importlib
 import json
 import os
 from collections.abc import Awaitable, Callable, Iterator
@@ -97,12 +98,11 @@ def application(data_dir: Path) -> Iterator[InProcess]:
     """The service's own application with an empty data directory."""
     if not service_is_built():
         pytest.skip(NOT_BUILT)
-    from cds.service.app import create_app
-    from cds.service.settings import Settings
-
+    create_app = importlib.import_module("cds.service.app").create_app
+    read_settings = importlib.import_module("cds.service.settings").Settings
     environment = {name: value for name, value in os.environ.items() if not name.startswith("TRIVET_")}
     with patch.dict(os.environ, environment | {"TRIVET_DATA": str(data_dir)}, clear=True):
-        served = InProcess(create_app(Settings()))
+        served = InProcess(create_app(read_settings()))
         try:
             yield served
         finally:
@@ -310,6 +310,13 @@ HOSTILE = {
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hz_51_hostile_body(app: InProcess, name: str) -> None:
     stands(app.post(HOSTILE[name].encode()))
+
+
+def test_hz_51_oversized_body(app: InProcess) -> None:
+    """Beyond the largest body that the settings allow: 413, read or not."""
+    response = app.post(json.dumps(SMALL).encode() + b" " * (9 * 1024 * 1024))
+    stands(response)
+    assert response.status_code == 413
 
 
 @pytest.mark.parametrize("content_type", ["text/plain", "application/xml", "", "application/json; charset=utf-16", "x"])
