@@ -1,5 +1,6 @@
 """Units, spellings and analyte factors. Written by deploy/generate/units.py from units.toml: edit that, not this."""
 # ruff: noqa: FURB157
+# fmt: off
 
 from decimal import Decimal as D
 

@@ -1,0 +1,10 @@
+"""The code systems Trivet reads, by the URIs that FHIR gives them."""
+
+LOINC = "http://loinc.org"
+SNOMED_CT = "http://snomed.info/sct"
+RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
+ATC = "http://www.whocc.no/atc"
+ICD_10 = "http://hl7.org/fhir/sid/icd-10"
+ICD_10_CM = "http://hl7.org/fhir/sid/icd-10-cm"
+UCUM = "http://unitsofmeasure.org"
+INTERPRETATION = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
