@@ -1,0 +1,236 @@
+"""Judge one call: the bytes of a request in, the bytes of the answer out. Pure, so that a logged call can be judged again, byte for byte (AU-13, F-41).
+
+Everything that the answer depends on is an argument: the body, `now`, the request id, the memory, the knowledge, the settings.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+from typing import Any
+
+import msgspec
+
+from cds.advisory import Assessment, Finding, Outcome, rank
+from cds.assess import Knowledge, Population, Ready, assess, judge
+from cds.candidates import Offers, offers
+from cds.cards.build import Call, Cards, CardSettings, build
+from cds.chart import MINUTE, Chart, Memory, Problem, Trouble
+from cds.gaps import UNUSABLE, Item, Quality, quality
+from cds.intake import Intake, IntakeSettings, RequestError, read_request, validate
+from cds.logic.evaluate import evaluate
+from cds.logic.flip import Flip, nearest_flip
+from cds.logic.scene import Scene
+
+_ENCODER = msgspec.json.Encoder(decimal_format="number")
+MOST_CITED = 4
+
+
+@dataclass(frozen=True, slots=True)
+class CallSettings:
+    """What the site sets for every call."""
+
+    intake: IntakeSettings
+    cards: CardSettings = CardSettings()
+    off: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The answer to one call, and what the ledger keeps of how it came about. `now` is the time of judgement."""
+
+    status: int
+    body: bytes
+    outcome: str
+    now: int
+    intake: Intake | None = None
+    codes: Mapping[str, str] = field(default_factory=dict)
+    uuids: tuple[str, ...] = ()
+    rules: bytes = b""
+    by_uuid: Mapping[str, tuple[tuple[str, str, str], ...]] = field(default_factory=dict)
+    validated: int = 0
+
+
+def answer(
+    body: bytes,
+    *,
+    now: int,
+    request_id: str,
+    memory: Callable[[Intake], Memory] | Memory,
+    knowledge: Knowledge,
+    settings: CallSettings,
+    fetched: Mapping[str, bytes] | None = None,
+) -> Answer:
+    """Read, judge and answer one request. Never raises for what a client sends: a bad request is an answer too (an OperationOutcome)."""
+    try:
+        intake = read_request(body, now=now, settings=settings.intake, fetched=fetched or {})
+    except RequestError as error:
+        return Answer(error.status, refusal(error), "refused", now)
+    remembered = memory if isinstance(memory, Memory) else memory(intake)
+    return judged(intake, remembered, request_id=request_id, knowledge=knowledge, settings=settings)
+
+
+def judged(intake: Intake, memory: Memory, *, request_id: str, knowledge: Knowledge, settings: CallSettings) -> Answer:
+    """Judge a chart that was read, and build the cards."""
+    chart, validated = _with_draft_faults(intake)
+    assessment = assess(chart, memory, knowledge, off=settings.off)
+    offered = offers(chart, assessment, knowledge, tests_ordered=intake.drafted_tests)
+    missing = quality(chart, assessment, knowledge)
+    cards = _cards(intake, chart, assessment, offered, missing, request_id, knowledge, settings)
+    faults = _cited_faults(intake, cards.cited)
+    validated += min(len(cards.cited), MOST_CITED)
+    if faults:
+        missing = replace(missing, items=(*missing.items, *faults))
+        cards = _cards(intake, chart, assessment, offered, missing, request_id, knowledge, settings)
+    return Answer(
+        200, _ENCODER.encode(cards.body), "answered", chart.now, intake, cards.codes, cards.uuids, _rules(assessment, missing, offered),
+        cards.by_uuid, validated,
+    )  # fmt: skip
+
+
+def _cards(
+    intake: Intake, chart: Chart, assessment: Assessment, offered: Offers, missing: Quality, request_id: str, knowledge: Knowledge, settings: CallSettings
+) -> Cards:
+    population = knowledge.population(assessment.population)
+    made = Call(request_id, intake.envelope.patient_id, intake.envelope.encounter_id or "", intake.raw)
+    cards = settings.cards if intake.envelope.evaluate_at is None else replace(settings.cards, client_time=True)
+    flips = Flips(chart, population)
+    return build(chart, assessment, offered, missing, knowledge, made, flips.of, cards)
+
+
+class Flips:
+    """The nearest flip of each finding, worked out on one scene."""
+
+    __slots__ = ("_population", "_ready", "_scene")
+
+    def __init__(self, chart: Chart, population: Population) -> None:
+        self._population = population
+        self._scene = Scene(chart, population.p, population.states, evaluate)
+        self._ready = {ready.advisory.code: ready for ready in population.ready}
+
+    def of(self, finding: Finding) -> Flip | None:
+        """The nearest flip of a finding, against the indicator that its branch has."""
+        ready = self._ready[finding.code]
+        return nearest_flip(finding.code, finding.reason, finding.branch.indicator, self._scene, lambda scene: _indicator(ready, scene, finding.order))
+
+
+def _indicator(ready: Ready, scene: Scene, order: str | None) -> str:
+    """The indicator with which a code fires on a scene for the same order; "" when it does not."""
+    verdict = judge(ready, scene)
+    found = [f.indicator for f in verdict.findings if order is None or f.order == order]
+    return max(found, key=rank, default="") if verdict.outcome is Outcome.FIRED else ""
+
+
+def _with_draft_faults(intake: Intake) -> tuple[Chart, int]:
+    """The chart with what fhir.resources finds wrong with each drafted order (F-27)."""
+    faults: list[Problem] = []
+    count = 0
+    for order in intake.chart.orders:
+        if not order.drafted:
+            continue
+        raw = intake.raw(order.ref)
+        if raw is None:
+            continue
+        count += 1
+        for fault in validate(raw, "MedicationRequest")[:2]:
+            message = f"{order.label}: not valid FHIR: {fault}"
+            faults.append(Problem(Trouble.STRUCTURE, order.ref, order.path, "medications", message))
+    if not faults:
+        return intake.chart, count
+    return replace(intake.chart, problems=(*intake.chart.problems, *faults)), count
+
+
+def _cited_faults(intake: Intake, cited: tuple[str, ...]) -> tuple[Item, ...]:
+    """What fhir.resources finds wrong with the evidence that the cards cite: the card stays, and says so."""
+    found: list[Item] = []
+    for ref in cited[:MOST_CITED]:
+        raw = intake.raw(ref)
+        if raw is None:
+            continue
+        for fault in validate(raw, ref.split("/", 1)[0])[:1]:
+            found.append(Item(UNUSABLE, ref, f"{ref} is not valid FHIR ({fault}); the number read from it was used", Trouble.STRUCTURE.value, "info", ref=ref))
+    return tuple(found)
+
+
+def refusal(error: RequestError) -> bytes:
+    """A FHIR OperationOutcome that names the path in the payload and echoes nothing of it."""
+    return operation_outcome(error.code, str(error.message), error.expression)
+
+
+def operation_outcome(code: str, diagnostics: str, expression: str = "") -> bytes:
+    """One error as an OperationOutcome."""
+    issue: dict[str, Any] = {"severity": "error", "code": code, "diagnostics": diagnostics}
+    if expression:
+        issue["expression"] = [expression]
+    return msgspec.json.encode({"resourceType": "OperationOutcome", "issue": [issue]})
+
+
+def _rules(assessment: Assessment, missing: Quality, offered: Offers) -> bytes:
+    """Every rule's result with its reason, for the record (AU-06, AU-07, AU-12)."""
+    rows = []
+    for verdict in assessment.verdicts:
+        row: dict[str, Any] = {"code": verdict.code, "outcome": verdict.outcome.value}
+        if verdict.why:
+            row["why"] = verdict.why
+        if verdict.gaps:
+            row["gaps"] = [{"item": gap.item, "state": gap.state.value, "detail": gap.detail} for gap in verdict.gaps]
+        if verdict.findings:
+            row["findings"] = [
+                {"branch": f.branch.name, "indicator": f.indicator, "orders": list(f.orders), "inputs": f.inputs} for f in verdict.findings
+            ]
+        rows.append(row)
+    made: dict[str, Any] = {"population": assessment.population, "age-known": assessment.age_known, "rules": rows}
+    if missing.items or missing.gas:
+        made["not-judged"] = [
+            {"code": i.code, "item": i.item, "state": i.state, "indicator": i.indicator, "text": i.text} for i in (*missing.items, *missing.gas)
+        ]
+    if offered.dropped:
+        made["not-offered"] = [{"label": d.label, "code": d.code, "reason": d.reason} for d in offered.dropped]
+    return _ENCODER.encode(made)
+
+
+def request_of_bundle(bundle: Mapping[str, Any], *, at: str = "") -> dict[str, Any]:
+    """A CDS Hooks order-sign request made of a Bundle that holds a chart and drafts, for the command line.
+
+    Draft MedicationRequests become draftOrders; every other resource goes under the prefetch key of its kind. The Bundle counts as complete.
+    ValueError when it holds no patient.
+    """
+    from cds.intake.prefetch import PREFETCH, key_of
+
+    resources = [entry.get("resource") for entry in bundle.get("entry", []) if isinstance(entry, dict)]
+    found = [r for r in resources if isinstance(r, dict)]
+    patients = [r for r in found if r.get("resourceType") == "Patient"]
+    if len(patients) != 1 or not patients[0].get("id"):
+        raise ValueError("the Bundle must hold one Patient with an id")
+    drafts = [r for r in found if r.get("resourceType") == "MedicationRequest" and r.get("status") == "draft"]
+    prefetch: dict[str, Any] = {key: {"resourceType": "Bundle", "type": "searchset", "entry": []} for key in PREFETCH if key != "patient"}
+    prefetch["patient"] = patients[0]
+    for resource in found:
+        if resource in drafts or resource is patients[0]:
+            continue
+        key = key_of(resource)
+        if key in prefetch:
+            prefetch[key]["entry"].append({"resource": resource})
+    made: dict[str, Any] = {
+        "hook": "order-sign",
+        "hookInstance": "00000000-0000-4000-8000-000000000000",
+        "context": {
+            "userId": "Practitioner/command-line",
+            "patientId": patients[0]["id"],
+            "draftOrders": {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": r} for r in drafts]},
+        },
+        "prefetch": prefetch,
+    }
+    if at:
+        made["extension"] = {"example.trivet.evaluate-at": at}
+    return made
+
+
+def dumps(value: Any) -> bytes:
+    """JSON with decimals as they are."""
+    return json.dumps(value, default=lambda v: float(v) if isinstance(v, Decimal) else str(v)).encode()
+
+
+__all__ = ["MINUTE", "Answer", "CallSettings", "Flips", "answer", "judged", "operation_outcome", "refusal", "request_of_bundle"]
