@@ -94,8 +94,8 @@ class LedgerReader:
         with self.opened(stream) as connection:
             while True:
                 rows = connection.execute(
-                    f"SELECT sequence, format, header, commitment, previous, hash FROM entries WHERE sequence {beyond} ?"
-                    f" ORDER BY sequence {order} LIMIT {_PAGE}",
+                    f"SELECT sequence, format, header, commitment, previous, hash FROM entries"
+                    f" WHERE sequence {beyond} ? ORDER BY sequence {order} LIMIT {_PAGE}",
                     (at,),
                 ).fetchall()
                 for sequence, form, header, committed, previous, digest in rows:

@@ -34,8 +34,8 @@ from typing import Any, NewType
 from cds.audit.blanking import Blanked, blank_token
 
 __all__ = [
-    "FORMAT", "GENESIS", "SALT_BYTES", "Blanked", "Entry", "Fact", "Kind", "Prepared", "Pseudonym", "Record", "RecordDraft", "blank_token",
-    "commitment", "entry_hash", "faults", "header_bytes", "leaf_hash", "pack", "prepare", "unpack",
+    "FORMAT", "GENESIS", "SALT_BYTES", "Blanked", "Entry", "Fact", "Kind", "Prepared", "Pseudonym", "Record", "RecordDraft",
+    "blank_token", "commitment", "entry_hash", "faults", "header_bytes", "leaf_hash", "pack", "prepare", "unpack",
 ]  # fmt: skip
 
 FORMAT = 1

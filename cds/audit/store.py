@@ -13,6 +13,7 @@ import sqlite3
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, TypeVar
@@ -54,17 +55,15 @@ class Receipt:
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """Whether the ledger takes records now, for readiness and metrics. Losses count from the start of this process."""
+    """Whether the store takes records now, for readiness and metrics; `trouble` says why not.
 
-    storing: bool
+    `spooled_waiting` records are durable, but not yet in the chain; `lost` counts from the start of this process.
+    """
+
+    ready: bool
     spooled_waiting: int
     lost: int
     trouble: str | None
-
-    @property
-    def ready(self) -> bool:
-        """False while the store fails, and while losses are not yet recorded as a gap."""
-        return self.storing and self.trouble is None
 
 
 @dataclass(slots=True)
@@ -140,9 +139,9 @@ class Ledger:
         try:
             if pragmas is PRAGMAS:
                 stream.require_durable()
-            spool = None
-            if on_failure == "answer":
-                spool = Spool((spool_directory or directory) / f"spool-{stream.name}.bin", spool_bytes)
+            spool, place = None, (spool_directory or directory) / f"spool-{stream.name}.bin"
+            if on_failure == "answer" or place.exists():  # under "refuse" only to bring in what an earlier setting left
+                spool = Spool(place, spool_bytes)
         except BaseException:
             stream.close()
             raise
@@ -224,7 +223,7 @@ class Ledger:
 
     def health(self) -> Health:
         waiting = len(self._spool.waiting) if self._spool else 0
-        return Health(not self._closed, waiting, self._lost_total, self._trouble)
+        return Health(not self._closed and self._trouble is None, waiting, self._lost_total, self._trouble)
 
     def close(self) -> None:
         """Write what waits, close the files, give the stream free. Records that come later are refused."""
@@ -265,7 +264,7 @@ class Ledger:
                     ends = True
                 else:
                     items.append(item)
-                    size += sum(map(len, item.draft.evidence.values())) if item.draft else 0
+                    size += _size(item)
             self._handle(items)
         self._rest()
         while not self._queue.empty():  # put by another thread while this one ended
@@ -294,27 +293,29 @@ class Ledger:
             self._checkpoint()
 
     def _handle(self, items: Sequence[_Item]) -> None:
+        """One batch, in order: records go into one transaction, but a task sees everything that was put before it."""
         records: list[tuple[_Item, Prepared]] = []
-        done: list[tuple[_Item, Receipt | BaseException]] = []
         for item in items:
             if item.task is not None:
+                _finish(self._store(records))
+                records = []
                 item.task()
             elif item.draft is not None:
                 try:
                     records.append((item, prepare(item.draft)))
                 except Exception as error:
                     if item.future is None and item.settle is None:
-                        self._lose(str(error))
-                    done.append((item, error if isinstance(error, ValueError) else ValueError(_said(error))))
-        if records:
-            done += self._store(records)
-        _finish(done)
+                        self._lose()
+                    _finish([(item, error if isinstance(error, ValueError) else ValueError(_said(error)))])
+        _finish(self._store(records))
         if self._trouble is None:
             self._catch_up()
         if self._stream.waiting_bytes >= LOG_BYTES:
             self._checkpoint()
 
     def _store(self, records: Sequence[tuple[_Item, Prepared]]) -> list[tuple[_Item, Receipt | BaseException]]:
+        if not records:
+            return []
         try:
             places = self._append(
                 [prepared for _, prepared in records], [item.blob for item, _ in records if item.blob]
@@ -335,18 +336,18 @@ class Ledger:
 
     def _fall_back(self, item: _Item, prepared: Prepared) -> Receipt | BaseException:
         name = self._stream.name
-        if self._spool is not None and item.blob is None:
+        if self._spool is not None and self.on_failure == "answer" and item.blob is None:
             try:
                 self._spool.write(prepared, self._clock_ms())
                 return Receipt("spooled", name)
             except Exception as error:
                 self._trouble = f"{self._trouble}; spool: {_said(error)}"
-        self._lose(self._trouble)
+        self._lose()
         if self.on_failure == "refuse":
             return LedgerUnavailable(f"the record could not be stored: {self._trouble}")
         return Receipt("lost", name)
 
-    def _lose(self, reason: str | None) -> None:
+    def _lose(self) -> None:
         now = self._clock_ms()
         losses = self._unrecorded
         losses.first_ms = losses.first_ms if losses.count else now
@@ -386,6 +387,11 @@ class Ledger:
             self._trouble = _said(error)
 
 
+def _size(item: _Item) -> int:
+    draft = item.draft
+    return sum(map(len, draft.evidence.values())) + len(draft.request or b"") if draft else 0
+
+
 def _said(error: BaseException) -> str:
     return f"{type(error).__name__}: {error}"
 
@@ -406,10 +412,8 @@ def _finish(done: Sequence[tuple[_Item, Receipt | BaseException]]) -> None:
         elif item.future is not None and item.loop is not None:
             loops.setdefault(item.loop, []).append((item.future, outcome))
     for loop, outcomes in loops.items():
-        try:
+        with suppress(RuntimeError):  # the loop was closed while its record was written; nobody waits any more
             loop.call_soon_threadsafe(_wake, outcomes)
-        except RuntimeError:
-            pass  # the loop was closed while its record was written; nobody waits any more
 
 
 def _wake(outcomes: Sequence[tuple[asyncio.Future[Receipt], Receipt | BaseException]]) -> None:

@@ -93,7 +93,7 @@ class Stream:
         self._pragmas = pragmas
         self._waiting_bytes = 0
         self.connection = self._connect()
-        self.tail = self._checked_tail()
+        self.tail = self._checked_tail(self.connection)
 
     @classmethod
     def claim(cls, directory: Path, slots: int, pragmas: Mapping[str, str] = PRAGMAS) -> Stream:
@@ -145,12 +145,10 @@ class Stream:
             raise
         return connection
 
-    def _checked_tail(self) -> Place:
+    def _checked_tail(self, connection: sqlite3.Connection) -> Place:
         try:
-            rows = self.connection.execute(
-                f"{SELECT_RECORD} ORDER BY entries.sequence DESC LIMIT {TAIL_CHECKED}"
-            ).fetchall()
-            loose = self.connection.execute("SELECT max(sequence) FROM evidence").fetchone()[0]
+            rows = connection.execute(f"{SELECT_RECORD} ORDER BY entries.sequence DESC LIMIT {TAIL_CHECKED}").fetchall()
+            loose = connection.execute("SELECT max(sequence) FROM evidence").fetchone()[0]
         except sqlite3.DatabaseError as error:
             raise LedgerDamaged(
                 f"stream {self.name}: the end of the ledger cannot be read ({error}); see `trivet ledger verify`"
@@ -163,8 +161,8 @@ class Stream:
                 found.append("the entry does not follow the one before")
             if found:
                 raise LedgerDamaged(
-                    f"stream {self.name}, entry {record.sequence}: {'; '.join(found)}. A chain that was changed is not continued:"
-                    " keep the files as they are and see `trivet ledger verify`"
+                    f"stream {self.name}, entry {record.sequence}: {'; '.join(found)}. A chain that was changed is not"
+                    " continued: keep the files as they are and see `trivet ledger verify`"
                 )
         tail = Place(records[0].sequence, records[0].hash) if records else Place(0, GENESIS)
         if (loose or 0) > tail.sequence:
@@ -240,11 +238,25 @@ class Stream:
             raise LedgerError(f"{self.path}: {'; '.join(wrong)}")
 
     def reopen(self) -> None:
-        """A new connection after trouble; the tail is read again, since a commit that reported failure may have
-        reached the log."""
+        """A new connection after trouble; the tail is read again, for a commit that reported failure may have reached
+        the log.
+
+        Raises LedgerDamaged where the last record that was acknowledged is not in its place; then nothing more is
+        appended.
+        """
         self.connection.close()
-        self.connection = self._connect()
-        self.tail = self._checked_tail()
+        connection = self._connect()
+        try:
+            here = connection.execute("SELECT hash FROM entries WHERE sequence = ?", (self.tail.sequence,)).fetchone()
+            if self.tail.sequence and (here is None or here[0] != self.tail.hash):
+                raise LedgerDamaged(
+                    f"stream {self.name}: record {self.tail.sequence}, once stored, is not in its place"
+                )
+            self.tail = self._checked_tail(connection)
+        except BaseException:
+            connection.close()
+            raise
+        self.connection = connection
 
     def close(self) -> None:
         """Close the file and give the slot free."""

@@ -20,8 +20,8 @@ from cds.audit.record import GENESIS, Kind, Record, faults
 from cds.audit.stream import Place
 
 LIMITS = (
-    "Without heads kept elsewhere it cannot be excluded that records at the end of a stream were cut off or added, that the last stream"
-    " was removed whole, or that the whole ledger was written anew with correct hashes.",
+    "Without heads kept elsewhere it cannot be excluded that records at the end of a stream were cut off or added, that the"
+    " last stream was removed whole, or that the whole ledger was written anew with correct hashes.",
     "What was lost before it reached the ledger is not in it, but for the gap records that count it.",
 )
 
@@ -82,7 +82,7 @@ def _stream(reader: LedgerReader, name: str, witness: Place | None, findings: li
     try:
         for record in reader.records(name):
             said = [*_missing(sequence + 1, record.sequence), *faults(record)]
-            if record.previous != previous:
+            if not _follows(record, previous):
                 said.append("the entry does not follow the one before")
             findings += (Finding(name, record.sequence, what) for what in said)
             sequence, previous = record.sequence, record.hash
@@ -108,6 +108,10 @@ def _missing(expected: int, found: int) -> list[str]:
     return [
         f"records {expected} to {found - 1} are missing" if found - 1 > expected else f"record {expected} is missing"
     ]
+
+
+def _follows(record: Record, previous: bytes) -> bool:
+    return record.previous == previous
 
 
 def _announced(record: Record) -> set[bytes]:
