@@ -10,6 +10,7 @@ import json
 import re
 from bisect import bisect_right
 from collections.abc import Iterator
+from contextlib import suppress
 from typing import NewType
 
 _KEY = "access_token"
@@ -119,7 +120,10 @@ def _digits(body: bytes, start: int, end: int) -> Iterator[tuple[int, int, str, 
 
 
 def _decoded(spelled: bytes) -> str:
-    text = spelled.decode("utf-8", "surrogateescape")
+    try:
+        text = spelled.decode("utf-8", "surrogatepass")
+    except UnicodeDecodeError:
+        text = spelled.decode("utf-8", "surrogateescape")
     try:
         decoded = json.loads(f'"{text}"', strict=False)
     except ValueError:
@@ -129,13 +133,12 @@ def _decoded(spelled: bytes) -> str:
 
 def _occurrences(body: bytes, text: str) -> list[Span]:
     """Where `text` stands in the body, in any JSON spelling. Every span covers whole escape sequences."""
-    plain = _encoded(text)
-    spans = list(_find(body, plain))
+    plain = _plain(text)
+    spans = [span for spelled in plain for span in _find(body, spelled)]
     forms = {form for character in set(text) for form in _escapes(character)}
     if any(opening in body for opening in {b"\\" + spelled for spelled, _ in forms}):
         escape = b"|".join(sorted(pattern for _, pattern in forms))
-        # One level as JSON reads it: an escaped backslash is passed over as a whole, so that what follows it is not
-        # misread.
+        # One level as JSON reads it: an escaped backslash is passed over whole, so that what follows is not misread.
         spans += _find_unescaped(body, re.compile(rb"\\\\|\\(?:" + escape + rb")"), plain)
         if b"\\\\" in body:
             spans += _find_unescaped(body, re.compile(rb"\\\\+(?:" + escape + rb")"), plain)
@@ -149,7 +152,7 @@ def _find(body: bytes, plain: bytes) -> Iterator[Span]:
         at = body.find(plain, at + len(plain))
 
 
-def _find_unescaped(body: bytes, escapes: re.Pattern[bytes], plain: bytes) -> Iterator[Span]:
+def _find_unescaped(body: bytes, escapes: re.Pattern[bytes], plain: set[bytes]) -> Iterator[Span]:
     """Search in the body with these escapes resolved, and say where it stands in the body as received."""
     pieces: list[bytes] = []
     here: list[int] = [0]  # where each piece starts in the resolved text, and
@@ -173,7 +176,8 @@ def _find_unescaped(body: bytes, escapes: re.Pattern[bytes], plain: bytes) -> It
             return there[piece] + position - here[piece]
         return there[piece + 1] if after else there[piece]
 
-    for start, end in _find(b"".join(pieces), plain):
+    resolved_body = b"".join(pieces)
+    for start, end in (span for spelled in plain for span in _find(resolved_body, spelled)):
         yield place(start, after=False), place(end - 1, after=True) + (0 if _inside(here, end - 1) else 1)
 
 
@@ -201,10 +205,15 @@ def _escapes(character: str) -> Iterator[tuple[bytes, bytes]]:
 
 
 def _encoded(text: str) -> bytes:
-    try:
-        return text.encode("utf-8", "surrogateescape")
-    except UnicodeEncodeError:
-        return text.encode("utf-8", "surrogatepass")
+    return text.encode("utf-8", "surrogatepass")
+
+
+def _plain(text: str) -> set[bytes]:
+    """The bytes of a text without escapes: as UTF-8, and with the bytes that were not UTF-8 when it was read."""
+    spelled = {_encoded(text)}
+    with suppress(UnicodeEncodeError):
+        spelled.add(text.encode("utf-8", "surrogateescape"))
+    return spelled
 
 
 def _whole_escapes(body: bytes, start: int, end: int) -> Span:

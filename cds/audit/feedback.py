@@ -45,9 +45,7 @@ class FeedbackRecord:
 def deciding_to_bytes(cards: Mapping[str, Sequence[Deciding]]) -> bytes:
     """By card uuid, what decided it: the evidence part "deciding" of a call's record, from which later feedback knows
     what to remember."""
-    whole = {
-        card.lower(): [[d.advisory, d.indicator, d.fingerprint] for d in deciding] for card, deciding in cards.items()
-    }
+    whole = {card.lower(): [[d.advisory, d.indicator, d.fingerprint] for d in deciding] for card, deciding in cards.items()}
     return json.dumps(whole, ensure_ascii=True, sort_keys=True, separators=(",", ":")).encode("ascii")
 
 
@@ -146,6 +144,5 @@ def _overrides(origin: Record, card: str, reason: str | None, at_ms: int) -> tup
         return ()
     deciding = json.loads(origin.parts[DECIDING_PART]).get(card, [])
     return tuple(
-        MemoryRow(patient, header.get("encounter"), user, advisory, indicator, fingerprint, at_ms, reason)
-        for advisory, indicator, fingerprint in deciding
+        MemoryRow(patient, header.get("encounter"), user, advisory, indicator, fingerprint, at_ms, reason) for advisory, indicator, fingerprint in deciding
     )

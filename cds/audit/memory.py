@@ -89,9 +89,7 @@ class OverrideMemory:
                 self._connection.execute("ROLLBACK")
                 raise
 
-    def read(
-        self, patient: Pseudonym, encounter: Pseudonym | None, user: Pseudonym, *, since_ms: int = 0
-    ) -> tuple[MemoryRow, ...]:
+    def read(self, patient: Pseudonym, encounter: Pseudonym | None, user: Pseudonym, *, since_ms: int = 0) -> tuple[MemoryRow, ...]:
         """What this user overrode for this patient in this encounter at or after `since_ms`, in a fixed order.
 
         Without an encounter: what was overridden in calls that had none either; the caller gives the 24 h as

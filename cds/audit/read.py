@@ -74,9 +74,7 @@ class LedgerReader:
         """One stream's file, read-only. Raises LedgerError where a newer release wrote it, sqlite3.Error where it
         cannot be read."""
         path = self.directory / f"stream-{stream}.sqlite"
-        with closing(
-            sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
-        ) as connection:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)) as connection:
             connection.execute("PRAGMA busy_timeout=2000")
             version = connection.execute("PRAGMA user_version").fetchone()[0]
             if version not in (0, SCHEMA):

@@ -317,9 +317,7 @@ class Ledger:
         if not records:
             return []
         try:
-            places = self._append(
-                [prepared for _, prepared in records], [item.blob for item, _ in records if item.blob]
-            )
+            places = self._append([prepared for _, prepared in records], [item.blob for item, _ in records if item.blob])
         except Exception as error:
             if len(records) > 1:  # one record that does not fit must not cost the others
                 return [outcome for record in records for outcome in self._store([record])]
@@ -327,9 +325,7 @@ class Ledger:
             return [(item, self._fall_back(item, prepared)) for item, prepared in records]
         self._trouble = None
         name = self._stream.name
-        return [
-            (item, Receipt("stored", name, at.sequence, at.hash)) for (item, _), at in zip(records, places, strict=True)
-        ]
+        return [(item, Receipt("stored", name, at.sequence, at.hash)) for (item, _), at in zip(records, places, strict=True)]
 
     def _append(self, prepared: Sequence[Prepared], blobs: Sequence[tuple[bytes, bytes]] = ()) -> list[Place]:
         return self._stream.append(prepared, list(dict(blobs).items()))

@@ -40,8 +40,7 @@ CREATE TABLE entries (
 """
 PROTECTED = ("entries", "evidence", "blobs", "cards")
 _TRIGGERS = "".join(
-    f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table}"
-    f" BEGIN SELECT raise(ABORT, 'the ledger is append-only'); END;\n"
+    f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} BEGIN SELECT raise(ABORT, 'the ledger is append-only'); END;\n"
     for table in PROTECTED
     for verb in ("UPDATE", "DELETE")
 )
@@ -69,8 +68,7 @@ _DENIED = {
 _ENTRY = "INSERT INTO entries (sequence, format, header, commitment, previous, hash) VALUES (?, ?, ?, ?, ?, ?)"
 _EVIDENCE = "INSERT INTO evidence (sequence, encoding, salt, body) VALUES (?, 'plain', ?, ?)"
 SELECT_RECORD = (
-    "SELECT entries.sequence, format, header, commitment, previous, hash, salt, body"
-    " FROM entries LEFT JOIN evidence ON evidence.sequence = entries.sequence"
+    "SELECT entries.sequence, format, header, commitment, previous, hash, salt, body FROM entries LEFT JOIN evidence ON evidence.sequence = entries.sequence"
 )
 
 
@@ -126,14 +124,10 @@ class Stream:
             version = connection.execute("PRAGMA user_version").fetchone()[0]
             if version == 0:
                 connection.executescript(
-                    f"BEGIN IMMEDIATE; {_TABLES} {_TRIGGERS} PRAGMA application_id={APPLICATION_ID};"
-                    f" PRAGMA user_version={SCHEMA}; COMMIT;"
+                    f"BEGIN IMMEDIATE; {_TABLES} {_TRIGGERS} PRAGMA application_id={APPLICATION_ID}; PRAGMA user_version={SCHEMA}; COMMIT;"
                 )
             elif version != SCHEMA:
-                raise LedgerError(
-                    f"{self.path} has layout {version}, this release writes layout {SCHEMA};"
-                    " start the release that wrote it"
-                )
+                raise LedgerError(f"{self.path} has layout {version}, this release writes layout {SCHEMA}; start the release that wrote it")
             connection.set_authorizer(_authorize)
         except sqlite3.DatabaseError as error:
             connection.close()
@@ -150,9 +144,7 @@ class Stream:
             rows = connection.execute(f"{SELECT_RECORD} ORDER BY entries.sequence DESC LIMIT {TAIL_CHECKED}").fetchall()
             loose = connection.execute("SELECT max(sequence) FROM evidence").fetchone()[0]
         except sqlite3.DatabaseError as error:
-            raise LedgerDamaged(
-                f"stream {self.name}: the end of the ledger cannot be read ({error}); see `trivet ledger verify`"
-            ) from error
+            raise LedgerDamaged(f"stream {self.name}: the end of the ledger cannot be read ({error}); see `trivet ledger verify`") from error
         records = [record_of(self.name, row) for row in rows]
         for at, record in enumerate(records):
             found = faults(record)
@@ -210,10 +202,7 @@ class Stream:
 
     def recent_salts(self, count: int) -> set[bytes]:
         """The salts of the last `count` records: which of some spooled records are already here."""
-        return {
-            row[0]
-            for row in self.connection.execute("SELECT salt FROM evidence ORDER BY sequence DESC LIMIT ?", (count,))
-        }
+        return {row[0] for row in self.connection.execute("SELECT salt FROM evidence ORDER BY sequence DESC LIMIT ?", (count,))}
 
     @property
     def waiting_bytes(self) -> int:
@@ -249,9 +238,7 @@ class Stream:
         try:
             here = connection.execute("SELECT hash FROM entries WHERE sequence = ?", (self.tail.sequence,)).fetchone()
             if self.tail.sequence and (here is None or here[0] != self.tail.hash):
-                raise LedgerDamaged(
-                    f"stream {self.name}: record {self.tail.sequence}, once stored, is not in its place"
-                )
+                raise LedgerDamaged(f"stream {self.name}: record {self.tail.sequence}, once stored, is not in its place")
             self.tail = self._checked_tail(connection)
         except BaseException:
             connection.close()

@@ -35,11 +35,7 @@ class Finding:
     what: str
 
     def __str__(self) -> str:
-        return (
-            f"{self.stream}:{self.sequence}: {self.what}"
-            if self.sequence is not None
-            else f"stream {self.stream}: {self.what}"
-        )
+        return f"{self.stream}:{self.sequence}: {self.what}" if self.sequence is not None else f"stream {self.stream}: {self.what}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +66,7 @@ def verify(directory: Path, witness: Mapping[str, Place] | None = None) -> Verif
         heads[name] = _stream(reader, name, (witness or {}).get(name), findings)
     for name in (witness or {}).keys() - set(names):
         findings.append(Finding(name, None, "the witness knows this stream, and it is gone"))
-    return Verification(
-        sum(head.sequence for head in heads.values()), heads, tuple(findings), LIMITS[1:] if witness else LIMITS
-    )
+    return Verification(sum(head.sequence for head in heads.values()), heads, tuple(findings), LIMITS[1:] if witness else LIMITS)
 
 
 def _stream(reader: LedgerReader, name: str, witness: Place | None, findings: list[Finding]) -> Place:
@@ -91,11 +85,7 @@ def _stream(reader: LedgerReader, name: str, witness: Place | None, findings: li
             if witness is not None and witness.sequence == sequence and witness.hash != record.hash:
                 findings.append(Finding(name, sequence, "the entry is not the one that the witness saw"))
         if witness is not None and witness.sequence > sequence:
-            findings.append(
-                Finding(
-                    name, None, f"the witness saw {witness.sequence} records, here are {sequence}: the end was cut off"
-                )
-            )
+            findings.append(Finding(name, None, f"the witness saw {witness.sequence} records, here are {sequence}: the end was cut off"))
         _beside(reader, name, cards, blobs, sequence, findings)
     except (sqlite3.Error, LedgerError, OSError) as error:
         findings.append(Finding(name, None, f"cannot be read after record {sequence}: {error}"))
@@ -105,9 +95,7 @@ def _stream(reader: LedgerReader, name: str, witness: Place | None, findings: li
 def _missing(expected: int, found: int) -> list[str]:
     if found == expected:
         return []
-    return [
-        f"records {expected} to {found - 1} are missing" if found - 1 > expected else f"record {expected} is missing"
-    ]
+    return [f"records {expected} to {found - 1} are missing" if found - 1 > expected else f"record {expected} is missing"]
 
 
 def _follows(record: Record, previous: bytes) -> bool:
@@ -123,20 +111,13 @@ def _announced(record: Record) -> set[bytes]:
         return set()
 
 
-def _beside(
-    reader: LedgerReader, name: str, cards: set[tuple[str, int]], blobs: set[bytes], last: int, findings: list[Finding]
-) -> None:
+def _beside(reader: LedgerReader, name: str, cards: set[tuple[str, int]], blobs: set[bytes], last: int, findings: list[Finding]) -> None:
     """What stands beside the chain: evidence without an entry, the card look-up, the blobs. A writer may have gone on
     meanwhile."""
     with reader.opened(name) as connection:
-        loose = connection.execute(
-            "SELECT sequence FROM evidence WHERE sequence NOT IN (SELECT sequence FROM entries) ORDER BY sequence"
-        ).fetchall()
+        loose = connection.execute("SELECT sequence FROM evidence WHERE sequence NOT IN (SELECT sequence FROM entries) ORDER BY sequence").fetchall()
         findings += (Finding(name, row[0], "evidence without an entry") for row in loose)
-        looked_up = {
-            (card, at)
-            for card, at in connection.execute("SELECT card, sequence FROM cards WHERE sequence <= ?", (last,))
-        }
+        looked_up = {(card, at) for card, at in connection.execute("SELECT card, sequence FROM cards WHERE sequence <= ?", (last,))}
         for card, at in sorted(looked_up ^ cards):
             findings.append(Finding(name, at, f"the look-up of card {card} does not agree with the header"))
         stored: set[bytes] = set()
@@ -147,6 +128,4 @@ def _beside(
         findings += (Finding(name, None, f"blob {digest.hex()} is missing") for digest in sorted(blobs - stored))
         newer = connection.execute("SELECT max(sequence) FROM entries").fetchone()[0] or 0
         if newer <= last:
-            findings += (
-                Finding(name, None, f"blob {digest.hex()} was never announced") for digest in sorted(stored - blobs)
-            )
+            findings += (Finding(name, None, f"blob {digest.hex()} was never announced") for digest in sorted(stored - blobs))

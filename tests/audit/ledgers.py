@@ -64,9 +64,7 @@ ledger.close()
 """
 
 
-def writer(
-    directory: Path, count: int, synchronous: str = "FULL", before: tuple[str, ...] = ()
-) -> subprocess.Popen[str]:
+def writer(directory: Path, count: int, synchronous: str = "FULL", before: tuple[str, ...] = ()) -> subprocess.Popen[str]:
     """Another process that appends `count` calls one after the other and says what was acknowledged."""
     root = str(Path(cds.__file__).parent.parent)
     return subprocess.Popen(

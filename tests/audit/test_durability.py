@@ -73,12 +73,11 @@ def test_control_with_synchronous_off_batches_are_not_synced(tmp_path: Path) -> 
 
 def killed(directory: Path, acknowledged: int) -> list[str]:
     """Kill a process in the middle of its appends; returns what it had acknowledged."""
-    process = writer(directory, 1_000_000)
-    assert process.stdout is not None
-    lines = [process.stdout.readline() for _ in range(acknowledged)]
-    os.kill(process.pid, signal.SIGKILL)
-    lines += process.stdout.readlines()
-    process.wait()
+    with writer(directory, 1_000_000) as process:
+        assert process.stdout is not None
+        lines = [process.stdout.readline() for _ in range(acknowledged)]
+        os.kill(process.pid, signal.SIGKILL)
+        lines += process.stdout.readlines()
     return [line for line in lines if line.count(" ") == 3 and line.endswith("\n")]
 
 
@@ -109,17 +108,13 @@ def test_au_28_four_processes_write_two_thousand_records(tmp_path: Path) -> None
     lines = [line for process in processes for line in process.communicate(timeout=300)[0].splitlines()]
     assert len(lines) == len(set(lines)) == 2000
     reader = LedgerReader(tmp_path)
-    calls = [
-        entry.hash.hex() for stream in reader.streams() for entry in reader.entries(stream) if entry.kind == "call"
-    ]
+    calls = [entry.hash.hex() for stream in reader.streams() for entry in reader.entries(stream) if entry.kind == "call"]
     assert sorted(calls) == sorted(line.split()[3] for line in lines)
     outcome = verify(tmp_path)
     assert outcome.ok and outcome.records == 2000 + 4
 
 
-def test_control_au_28_without_the_lock_two_processes_meet_in_one_stream(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_control_au_28_without_the_lock_two_processes_meet_in_one_stream(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("cds.audit.stream.fcntl.flock", lambda *_: None)
     with opened(tmp_path) as first, opened(tmp_path) as second:
         assert first.stream == second.stream == "00"
@@ -131,9 +126,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     """A file system of 1 MiB."""
     place = tmp_path / "small"
     place.mkdir()
-    mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(place)], capture_output=True, text=True, check=False
-    )
+    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(place)], capture_output=True, text=True, check=False)
     if mounted.returncode != 0:
         pytest.skip(f"no file system can be mounted here: {mounted.stderr.strip()}")
     yield place

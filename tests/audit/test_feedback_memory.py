@@ -120,12 +120,7 @@ def test_c_05_memory_is_of_one_patient_encounter_and_user(tmp_path: Path) -> Non
     memory = OverrideMemory(tmp_path)
     outside = replace(ROW, encounter=None, at_ms=NOW_MS + 5)
     memory.remember([ROW, outside])
-    assert (
-        memory.read(OTHER, ENCOUNTER, USER)
-        == memory.read(PATIENT, OTHER, USER)
-        == memory.read(PATIENT, ENCOUNTER, OTHER)
-        == ()
-    )
+    assert memory.read(OTHER, ENCOUNTER, USER) == memory.read(PATIENT, OTHER, USER) == memory.read(PATIENT, ENCOUNTER, OTHER) == ()
     assert memory.read(PATIENT, None, USER) == (outside,)
     assert memory.read(PATIENT, None, USER, since_ms=NOW_MS + 6) == ()
     assert memory.forget_before(NOW_MS + 1) == 1

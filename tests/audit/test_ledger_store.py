@@ -220,9 +220,7 @@ def test_au_29_a_changed_end_is_not_continued(tmp_path: Path, statement: str) ->
 def test_control_au_29_without_the_check_it_is_continued(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(stream_module, "faults", lambda record: [])
     with pytest.raises(pytest.fail.Exception):
-        test_au_29_a_changed_end_is_not_continued(
-            tmp_path, "UPDATE evidence SET body = zeroblob(10) WHERE sequence = 4"
-        )
+        test_au_29_a_changed_end_is_not_continued(tmp_path, "UPDATE evidence SET body = zeroblob(10) WHERE sequence = 4")
 
 
 def test_a_lost_secret_of_the_pseudonyms_stops_the_start(tmp_path: Path) -> None:
@@ -276,9 +274,7 @@ def test_au_21_nobody_updates_or_deletes_through_the_database(tmp_path: Path) ->
         with pytest.raises(sqlite3.DatabaseError, match="append-only"):
             connection.execute(f"INSERT OR REPLACE INTO {table} SELECT * FROM {table} LIMIT 1")
     with pytest.raises(sqlite3.DatabaseError, match="without a gap"):
-        connection.execute(
-            "INSERT INTO entries SELECT sequence + 100, format, header, commitment, previous, hash FROM entries"
-        )
+        connection.execute("INSERT INTO entries SELECT sequence + 100, format, header, commitment, previous, hash FROM entries")
     connection.close()
     assert verify(tmp_path).ok
 

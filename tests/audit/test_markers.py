@@ -50,21 +50,10 @@ def recorded(directory: Path, **members: Any) -> None:
 def check_markers(directory: Path) -> None:
     """Every column of every table but the evidence, for every marker as it is, and for its plain hashes."""
     connection = sqlite3.connect(directory / "stream-00.sqlite")
-    tables = [
-        name
-        for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
-        if name != "evidence"
-    ]
+    tables = [name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'") if name != "evidence"]
     assert set(tables) == {"entries", "cards", "blobs"}
     seen = repr([row for table in tables for row in connection.execute(f"SELECT * FROM {table}")])
-    seen += repr(
-        [
-            value.hex()
-            for row in connection.execute("SELECT * FROM entries")
-            for value in row
-            if isinstance(value, bytes)
-        ]
-    )
+    seen += repr([value.hex() for row in connection.execute("SELECT * FROM entries") for value in row if isinstance(value, bytes)])
     connection.close()
     for marker in MARKERS:
         assert marker not in seen
@@ -90,9 +79,7 @@ def test_control_au_30_a_clear_id_in_the_header_is_seen(tmp_path: Path) -> None:
 
 
 def test_control_au_30_a_plain_hash_for_a_pseudonym_is_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(
-        Pseudonyms, "_of", lambda self, kind, tenant, identity: hashlib.md5(identity.encode()).hexdigest()
-    )
+    monkeypatch.setattr(Pseudonyms, "_of", lambda self, kind, tenant, identity: hashlib.md5(identity.encode()).hexdigest())
     recorded(tmp_path)
     with pytest.raises(AssertionError):
         check_markers(tmp_path)

@@ -36,9 +36,7 @@ SAMPLE = Record(
     format=1,
     stream="00",
     sequence=1,
-    header_bytes=(
-        b'{"advisories":["low-glucose"],"format":1,"kind":"call","received_ms":1700000000000,"sequence":1,"status":200,"stream":"00"}'
-    ),
+    header_bytes=(b'{"advisories":["low-glucose"],"format":1,"kind":"call","received_ms":1700000000000,"sequence":1,"status":200,"stream":"00"}'),
     commitment=bytes.fromhex("48bb112eeb20ac251ce4fa693b2726e2d7f654376764cac44b33c20b443cab9a"),
     previous=GENESIS,
     hash=bytes.fromhex("fc0df5a73522c47472291d638664940ce2f12b125aa76fc460afd46ee129988b"),

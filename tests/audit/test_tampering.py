@@ -56,9 +56,7 @@ def flip(table: str, column: str, where: str) -> Tamper:
 
 def rewritten(connection: sqlite3.Connection) -> None:
     """One header changed, and every hash after it made to fit: what a careful insider does."""
-    rows = connection.execute(
-        "SELECT sequence, header, commitment, previous, hash FROM entries WHERE sequence >= 5"
-    ).fetchall()
+    rows = connection.execute("SELECT sequence, header, commitment, previous, hash FROM entries WHERE sequence >= 5").fetchall()
     previous = rows[0][3]
     for sequence, header, committed, _, _ in rows:
         header = header.replace(b'"status":200', b'"status":500')
@@ -108,8 +106,7 @@ CLASSES: dict[str, tuple[tuple[str | Tamper, ...], str]] = {
     ),
     "row inserted": (
         (
-            "INSERT INTO entries SELECT 100, format, header, commitment, previous, hash FROM entries"
-            " WHERE sequence = 4",
+            "INSERT INTO entries SELECT 100, format, header, commitment, previous, hash FROM entries WHERE sequence = 4",
             "INSERT INTO evidence SELECT 100, encoding, salt, body FROM evidence WHERE sequence = 4",
         ),
         "00:100",
@@ -148,18 +145,14 @@ def test_control_without_the_hashes_nothing_is_found(ledger: Path, name: str, mo
 
 
 @pytest.mark.parametrize("name", ["evidence added", "card look-up changed", "blob byte", "blob gone", "blob added"])
-def test_control_without_the_look_beside_the_chain_nothing_is_found(
-    ledger: Path, name: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_control_without_the_look_beside_the_chain_nothing_is_found(ledger: Path, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(verify_module, "_beside", lambda *_: None)
     with pytest.raises(AssertionError):
         test_au_21_tampering_is_found_and_named(ledger, name)
 
 
 @pytest.mark.parametrize("name", ["row deleted", "first row deleted"])
-def test_control_without_links_and_sequence_a_deleted_row_is_not_found(
-    ledger: Path, name: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_control_without_links_and_sequence_a_deleted_row_is_not_found(ledger: Path, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """The links are what sees it: with every record taken to follow the one before, and no look beside, it goes
     unseen."""
     monkeypatch.setattr(verify_module, "_missing", lambda expected, found: [])
@@ -173,9 +166,7 @@ def test_a_stream_taken_away_is_found(ledger: Path) -> None:
     with opened(ledger), opened(ledger) as second:
         second.append_sync(call())
     (ledger / "stream-00.sqlite").unlink()
-    assert [str(finding) for finding in verify(ledger).findings] == [
-        "stream 00: the stream's file is missing, though a later stream exists"
-    ]
+    assert [str(finding) for finding in verify(ledger).findings] == ["stream 00: the stream's file is missing, though a later stream exists"]
 
 
 def test_a_file_overwritten_in_the_middle_is_a_finding_not_a_crash(ledger: Path) -> None:
