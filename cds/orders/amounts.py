@@ -69,9 +69,7 @@ def _limb_doses(limb: Limb, intravenous: bool | None, known: Facts) -> list[Subs
             wanted.setdefault(substance, (unit, []))[1].append(_contribution(limb, place, held, substance, known))
         if held.active and not held.diluent and not is_balanced(held.drug):
             unit = _drug_unit(held, limb)
-            wanted.setdefault(f"drug:{held.drug}", (unit, []))[1].append(
-                _contribution(limb, place, held, f"drug:{held.drug}", known)
-            )
+            wanted.setdefault(f"drug:{held.drug}", (unit, []))[1].append(_contribution(limb, place, held, f"drug:{held.drug}", known))
     doses = [_summed(substance, unit, parts, limb) for substance, (unit, parts) in wanted.items()]
     if intravenous:
         doses += _fluid(limb, known)
@@ -79,7 +77,7 @@ def _limb_doses(limb: Limb, intravenous: bool | None, known: Facts) -> list[Subs
 
 
 def _drug_unit(held: Held, limb: Limb) -> str:
-    if held.drug is not None and drug_in_class(held.drug, "fosphenytoin"):
+    if held.drug == "fosphenytoin":
         return EQUIVALENT_MASS
     if UNITS in (held.basis, limb.direct[0] if limb.direct is not None and not held.basis else ""):
         return UNITS

@@ -68,18 +68,14 @@ def facts(p: ParameterSet) -> Facts:
     for row in p.table("order_salts"):
         drug, substance = str(row["drug"]), str(row["substance"])
         mass = Interval(row["mg_low"], row["mg_high"]) if "mg_low" in row else None
-        salts[drug, substance] = Salt(
-            Interval(row["mmol_low"], row["mmol_high"]), row["per_mmol"], row.get("per_meq"), mass
-        )
+        salts[drug, substance] = Salt(Interval(row["mmol_low"], row["mmol_high"]), row["per_mmol"], row.get("per_meq"), mass)
         held_in[drug] = (*held_in.get(drug, ()), substance)
     return Facts(
         salts=MappingProxyType(salts),
         held_in=MappingProxyType(held_in),
         balanced=MappingProxyType(
             {
-                substance: Interval(
-                    p.number(f"order_balanced_{substance}_low"), p.number(f"order_balanced_{substance}_high")
-                )
+                substance: Interval(p.number(f"order_balanced_{substance}_low"), p.number(f"order_balanced_{substance}_high"))
                 for substance in ("potassium", "sodium")
             }
         ),
@@ -174,9 +170,7 @@ class _Source:
     decides: bool = True
 
 
-def bag_of(
-    order: Order, dosage: Dosage, weight_kg: Interval | None, known: Facts, rate_basis: str | None = None
-) -> Bag:
+def bag_of(order: Order, dosage: Dosage, weight_kg: Interval | None, known: Facts, rate_basis: str | None = None) -> Bag:
     """What one dosage of the order is given from. `rate_basis` helps to tell which ingredient a rate in mass, moles or units is of."""
     parts = _ingredients(order)
     dose = quantity(dosage.dose)
@@ -205,10 +199,7 @@ def bag_of(
     principal = _principal(parts, rate_basis if dosed is None else dosed[0], known)
     if dosed is not None and principal is None:
         why = "the dose does not say which ingredient it is of"
-    held = tuple(
-        _held(part, volume, conflict, pieces, dosed if place == principal else None, independent, parts, known)
-        for place, part in enumerate(parts)
-    )
+    held = tuple(_held(part, volume, conflict, pieces, dosed if place == principal else None, independent, parts, known) for place, part in enumerate(parts))
     text = "" if volume is None else f"{_span(volume)} mL"
     return Bag(volume, text, conflict, held, principal, dosed, why)
 
@@ -219,9 +210,7 @@ def _ingredients(order: Order) -> tuple[Ingredient, ...]:
     return (*order.ingredients, *(Ingredient(drug, order.label) for drug in order.drugs if drug not in named))
 
 
-def _volume_sources(
-    order: Order, parts: tuple[Ingredient, ...], dose: Quantity | None, known: Facts
-) -> tuple[_Source, ...]:
+def _volume_sources(order: Order, parts: tuple[Ingredient, ...], dose: Quantity | None, known: Facts) -> tuple[_Source, ...]:
     """Every statement of the volume, in the order in which they decide."""
     found: list[_Source] = []
     if dose is not None and dose.basis == VOLUME and not dose.unit.per_kg and dose.unit.times_per_hour is None:
@@ -310,15 +299,11 @@ def _per_piece(part: Ingredient) -> bool:
     return per is not None and per.basis == COUNT
 
 
-def _strength(
-    part: Ingredient, volume: Interval | None, pieces: Interval | None
-) -> tuple[str, Interval | None, Interval | None, str, bool]:
+def _strength(part: Ingredient, volume: Interval | None, pieces: Interval | None) -> tuple[str, Interval | None, Interval | None, str, bool]:
     """Basis, amount in the bag, amount per mL, why not, and whether something stated was not understood."""
     if is_balanced(part.drug):
         own = _own_volume(part)
-        share = (
-            own.over(volume) if own is not None and volume is not None and volume.high not in (None, 0) else point(ONE)
-        )
+        share = own.over(volume) if own is not None and volume is not None and volume.high not in (None, 0) else point(ONE)
         return VOLUME, own or volume, share, "", False
     if part.strength is None:
         return "", None, None, f"strength of {part.label} not stated", False
@@ -349,6 +334,8 @@ def _strength(
             "" if amount is not None else "volume not stated",
             False,
         )
+    if per is not None and per.value.high == 0:
+        return "", None, None, unreadable, True
     amount = strength.value if per is None else strength.value.over(per.value)
     per_ml = amount.over(volume) if volume is not None and volume.high not in (None, 0) and pieces is None else None
     if pieces is not None:

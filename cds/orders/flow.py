@@ -13,7 +13,10 @@ from cds.chart import Dosage, Order, Trouble
 from cds.numbers import Interval, point
 from cds.orders.contents import Bag, Facts, bag_of, is_balanced
 from cds.orders.quantities import AMOUNTS, MASS, MINUTES_PER_HOUR, TIME, VOLUME, agree, quantity, settled
-from cds.vocabulary import drug_in_class
+
+TIMING_WORDS = (
+    "timing", "duration", "repeat", "method", "frequency", "days of the week", "count", "start", "end", "length of the course",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +76,7 @@ def limb_of(order: Order, dosage: Dosage, weight_kg: Interval | None, known: Fac
     quick = minutes is not None and (settled(point(minutes)).high or Decimal(0)) <= known.push_minutes
     if any(is_balanced(held.drug) for held in bag.held):
         remarks.append("a balanced fluid's own potassium is counted")
-    if any(held.basis == MASS and held.drug and drug_in_class(held.drug, "fosphenytoin") for held in bag.held):
+    if any(held.basis == MASS and held.drug == "fosphenytoin" for held in bag.held):
         remarks.append("fosphenytoin in mg is read as phenytoin equivalents (PE); confirm")
     return Limb(dosage, bag, rate, flow, direct, hours, blocked, tuple(remarks), dosage.push or quick)
 
@@ -88,12 +91,7 @@ def _rate(dosage: Dosage, weight_kg: Interval | None) -> Rate:
         return unread
     if dosage.rate_per is not None:
         per = quantity(dosage.rate_per)
-        if (
-            per is None
-            or per.basis != TIME
-            or rate.unit.times_per_hour is not None
-            or per.value.high in (None, Decimal(0))
-        ):
+        if per is None or per.basis != TIME or rate.unit.times_per_hour is not None or per.value.high in (None, Decimal(0)):
             return unread
         per_hour = rate.value.scale(MINUTES_PER_HOUR).over(per.value)
     elif rate.unit.times_per_hour is not None:
@@ -140,8 +138,11 @@ def _hours(bag: Bag, dosage: Dosage, flow: Interval | None, direct: tuple[str, I
 def _blocked(order: Order, dosage: Dosage) -> str:
     """Why nothing may be computed although numbers are there: intake could not make one dose of them."""
     for words in dosage.not_understood:
-        if part_named(words) in ("amount", "rate", "volume"):
+        timing = "rate" not in words.lower() and any(mark in words.lower() for mark in TIMING_WORDS)
+        if part_named(words) in ("amount", "rate", "volume") and not timing:
             return f"{words} not understood"
+        if "duration" in words.lower() and dosage.rate is None:
+            return "duration not understood"
     for problem in order.problems:
         if problem.trouble is Trouble.STRENGTH:
             return problem.message
@@ -149,13 +150,16 @@ def _blocked(order: Order, dosage: Dosage) -> str:
 
 
 def part_named(words: str) -> str:
-    """Which part a path or phrase of intake speaks of; what fits nowhere counts against the amount, so that it is never overlooked."""
+    """Which of the seven parts a word, phrase or path of intake speaks of. What fits nowhere counts against the amount, so that it is never
+    overlooked; what only concerns when and how often counts against the rate without forbidding it.
+    """
     lowered = words.lower()
     for part, marks in (
         ("route", ("route",)),
         ("line", ("site", "line")),
         ("diluent", ("diluent", "inactive")),
-        ("rate", ("rate", "timing", "duration", "repeat", "method")),
+        ("amount", ("strength",)),
+        ("rate", ("rate", *TIMING_WORDS)),
         ("volume", ("volume", "medication.amount")),
         ("drug", ("medicationcodeableconcept", "medicationreference", "itemcodeableconcept", "drug")),
     ):

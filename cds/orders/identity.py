@@ -7,7 +7,7 @@ named. Two entries that may be one bag are a pair, never silently one (HZ-12).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from types import MappingProxyType
 
@@ -40,9 +40,9 @@ class OrderPicture:
 
     `running`; `drafts` that would add or change something; `if_signed` = running less stopped and replaced, plus drafts; `stopping`,
     the drafts that end a running order; `listed`, every order of the list that is not a draft; `ended`. `doubtful_pairs` are refs of
-    two entries that may be one bag. `changes` maps a draft's key to the running order that it replaces, `stops` likewise. `complete`
-    is False when the list was not sent whole: then no total has an upper end (HZ-14). A key is `key_of(order)`: a draft and the
-    running order that it changes may carry one id.
+    two entries that may be one bag. `changes` maps a draft's ref to the ref of the running order that it replaces, `stops` likewise. `complete`
+    is False when the list was not sent whole: then no total has an upper end (HZ-14). Pairs and `basis` go by `key_of(order)`: a draft and
+    the running order that it changes may carry one id.
     """
 
     now: int
@@ -56,9 +56,9 @@ class OrderPicture:
     prohibited: tuple[Order, ...] = ()
     unlinked: tuple[Administration, ...] = ()
     doubtful_pairs: tuple[tuple[str, str], ...] = ()
-    changes: Mapping[str, str] = MappingProxyType({})
-    stops: Mapping[str, str] = MappingProxyType({})
-    basis: Mapping[str, str] = MappingProxyType({})
+    changes: Mapping[str, str] = field(default_factory=dict)
+    stops: Mapping[str, str] = field(default_factory=dict)
+    basis: Mapping[str, str] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
 
     def recently_ended(self, drug_class: str, *, days: Decimal) -> tuple[Ended, ...]:
@@ -122,7 +122,7 @@ def identify(chart: Chart, p: ParameterSet | None = None) -> OrderPicture:
             target = going.get(_id(draft.ref))
             stopping.append(draft)
             if target is not None:
-                stops[key_of(draft)] = target.ref
+                stops[draft.ref] = target.ref
             elif _id(draft.ref) not in here:
                 remarks.append(f"{draft.label}: stops an order that is not on the list; nothing was subtracted")
             continue
@@ -132,29 +132,21 @@ def identify(chart: Chart, p: ParameterSet | None = None) -> OrderPicture:
                 continue
             target = going.get(_id(name))
             if target is not None:
-                changes[key_of(draft)] = target.ref
+                changes[draft.ref] = target.ref
                 break
             if name == draft.prior and _id(name) not in here:
                 remarks.append(f"{draft.label}: replaces an order that is not on the list; nothing was subtracted")
         else:
-            twin = next(
-                (order for order in running if _same_identifier(order, draft) and _same_content(order, draft)), None
-            )
+            twin = next((order for order in running if _same_identifier(order, draft) and _same_content(order, draft)), None)
             if twin is not None:
-                changes[key_of(draft)] = twin.ref
+                changes[draft.ref] = twin.ref
 
     gone = {_id(ref) for ref in (*stops.values(), *changes.values())}
     kept = [order for order in running if _id(order.ref) not in gone]
     short = [each for each in map(chart.source, chart.item_keys.get("medications", ())) if each.feed is not Feed.WHOLE]
     remarks += [f"the list of orders was not complete: {each.detail or each.feed.value}" for each in short]
-    unlinked = tuple(
-        each
-        for each in chart.administrations
-        if each.status == "in-progress" and (each.order is None or _id(each.order) not in here)
-    )
-    remarks += [
-        f"{each.label or ', '.join(each.drugs)}: being given, without an order on the list" for each in unlinked
-    ]
+    unlinked = tuple(each for each in chart.administrations if each.status == "in-progress" and (each.order is None or _id(each.order) not in here))
+    remarks += [f"{each.label or ', '.join(each.drugs)}: being given, without an order on the list" for each in unlinked]
     return OrderPicture(
         now=chart.now,
         complete=not short,
@@ -300,7 +292,7 @@ def _pairs(
     for place, order in enumerate(running):
         others = [
             *running[place + 1 :],
-            *(d for d in drafts if key_of(d) not in changes and _id(order.ref) not in changed),
+            *(d for d in drafts if d.ref not in changes and _id(order.ref) not in changed),
         ]
         for other in others:
             if _chained(order, other) or not _same_content(order, other):
@@ -342,13 +334,8 @@ def _same_content(a: Order, b: Order) -> bool:
     """Same product, dose, rate and line."""
 
     def essence(order: Order) -> object:
-        parts = [
-            (i.drug, "" if i.drug else i.label, i.active, _said(i.strength), _said(i.per)) for i in order.ingredients
-        ]
-        doses = [
-            (d.route, d.line, d.push, _said(d.dose), _said(d.rate), _said(d.rate_per), d.duration_minutes)
-            for d in order.dosages
-        ]
+        parts = [(i.drug, "" if i.drug else i.label, i.active, _said(i.strength), _said(i.per)) for i in order.ingredients]
+        doses = [(d.route, d.line, d.push, _said(d.dose), _said(d.rate), _said(d.rate_per), d.duration_minutes) for d in order.dosages]
         return order.drugs, parts, doses, _said(order.volume)
 
     return essence(a) == essence(b)

@@ -11,7 +11,7 @@ from functools import lru_cache
 
 from cds import units
 from cds.chart import Measure
-from cds.numbers import Interval
+from cds.numbers import ZERO, Interval
 
 ONE = Decimal(1)
 MINUTES_PER_HOUR = Decimal(60)
@@ -126,14 +126,20 @@ class Quantity:
 
 
 def quantity(measure: Measure | None) -> Quantity | None:
-    """The stated number in its basis. None when nothing was stated, or when the unit is not one that orders use."""
-    if measure is None:
+    """The stated number in its basis. None when nothing was stated, or when number or unit is not one that orders use.
+
+    A range without a lower end begins at zero. A negative number, or none at all, is not read.
+    """
+    if measure is None or measure.value.high is None and measure.value.low is None:
+        return None
+    value = measure.value if measure.value.low is not None else Interval(ZERO, measure.value.high)
+    if value.low is None or value.low < ZERO:
         return None
     if measure.unit is None:
         words = measure.text.lower().split()
-        return Quantity(measure.value, _PIECE) if words and words[-1].strip("{}[]().") in DOSE_FORMS else None
+        return Quantity(value, _PIECE) if words and words[-1].strip("{}[]().") in DOSE_FORMS else None
     unit = order_unit(measure.unit)
-    return None if unit is None else Quantity(measure.value.scale(unit.factor), unit)
+    return None if unit is None else Quantity(value.scale(unit.factor), unit)
 
 
 def settled(value: Interval) -> Interval:

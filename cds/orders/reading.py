@@ -154,11 +154,7 @@ def _intravenous(order: Order, limbs: tuple[Limb, ...]) -> tuple[bool | None, bo
     if routes:
         return not routes.isdisjoint(INTRAVENOUS), False
     for limb in limbs:
-        timed = (
-            limb.rate.per_hour is not None
-            or limb.rate.why == "weight not known"
-            or limb.dosage.duration_minutes is not None
-        )
+        timed = limb.rate.per_hour is not None or limb.rate.why == "weight not known" or limb.dosage.duration_minutes is not None
         in_bag = limb.bag.volume is not None or any(held.diluent for held in limb.bag.held)
         if limb.rate.basis == VOLUME or (timed and in_bag) or limb.rate.basis in AMOUNTS:
             return True, True
@@ -188,11 +184,7 @@ def _diluents(order: Order, limbs: tuple[Limb, ...]) -> tuple[tuple[str, ...], b
 
 def _additives(bag: Bag) -> tuple[str, ...]:
     """Active drugs beside the one that the order is about."""
-    active = [
-        (place, held.drug)
-        for place, held in enumerate(bag.held)
-        if held.active and not held.diluent and held.drug is not None
-    ]
+    active = [(place, held.drug) for place, held in enumerate(bag.held) if held.active and not held.diluent and held.drug is not None]
     if not active:
         return ()
     about = bag.principal if bag.principal in [place for place, _ in active] else active[0][0]
@@ -213,7 +205,8 @@ def _parts(
         for words in dosage.not_understood:
             unread.setdefault(part_named(words), words)
     for problem in order.problems:
-        if problem.trouble in _NOT_ABOUT_A_PART:
+        told = problem.trouble is Trouble.NOT_UNDERSTOOD and "dosageInstruction" in problem.path
+        if problem.trouble in _NOT_ABOUT_A_PART or told:
             continue
         unread.setdefault(_part_of_problem(problem.trouble, problem.path), problem.as_sent or problem.message)
     if order.unrecognised:
@@ -259,12 +252,7 @@ def _parts(
         "diluent": ", ".join(diluents),
     }
     return MappingProxyType(
-        {
-            name: Part(Read.NOT_UNDERSTOOD, unread[name])
-            if name in unread
-            else Part(Read.READ if read[name] else Read.NOT_STATED, read[name])
-            for name in PARTS
-        }
+        {name: Part(Read.NOT_UNDERSTOOD, unread[name]) if name in unread else Part(Read.READ if read[name] else Read.NOT_STATED, read[name]) for name in PARTS}
     )
 
 

@@ -160,6 +160,8 @@ def total(
 
 def day_amount(reading: Reading, dose: SubstanceDose) -> Interval | None:
     """What an order gives in 24 h: rate times the hours ordered, or dose times frequency, or a single dose. None: the hours are not stated (row skipped)."""
+    if reading.per_day is None and not reading.once:
+        return None
     if dose.per_hour is not None and dose.hours is not None:
         hours = dose.hours if reading.per_day is None else dose.hours.scale(max(reading.per_day, Decimal(1)))
         capped = Interval(
@@ -202,9 +204,7 @@ def _unlinked(picture: OrderPicture, substance: str, p: ParameterSet) -> list[Un
     ]
 
 
-def _add(
-    counted: Sequence[tuple[str, TotalPart]], pairs: Sequence[tuple[str, str]], *, own: bool, open_end: bool
-) -> Interval:
+def _add(counted: Sequence[tuple[str, TotalPart]], pairs: Sequence[tuple[str, str]], *, own: bool, open_end: bool) -> Interval:
     """The sum as a range: every entry for the upper end, the fewest bags that the pairs allow for the lower one."""
     low, high = ZERO, ZERO
     open_high = open_end
