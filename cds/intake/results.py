@@ -1,0 +1,316 @@
+"""Results of one request by analyte: checked, converted and sorted when an analyte is first asked for.
+
+Subject and decodability are checked for every Observation when the request is read; the rest waits, because most of what an
+EHR sends is never asked for. Reading is deterministic: asking twice, or in another order, gives the same tuples.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from cds.chart import Moment, Problem, Result, Trouble
+from cds.intake.coding import Measured, label_of
+from cds.intake.limits import Limits
+from cds.intake.shapes import Component, Observation
+from cds.intake.times import Times
+from cds.intake.values import Read, Refused, Values, haemolysed, number_of, value_count
+from cds.vocabulary import ANALYTES
+
+COUNTED = frozenset(("preliminary", "final", "amended", "corrected"))
+IGNORED = frozenset(("registered", "cancelled", "entered-in-error", "unknown"))
+_RANK = {"entered-in-error": 5, "cancelled": 4, "corrected": 3, "amended": 3, "final": 2, "preliminary": 1}
+_LONGEST_ID = 80
+
+
+class Held(msgspec.Struct, gc=False):
+    """One Observation, or one component of it, that measures an analyte. `key` and `index` say where it stood."""
+
+    observation: Observation
+    part: int | None
+    measured: Measured
+    key: str
+    index: int
+
+    @property
+    def component(self) -> Component | None:
+        return None if self.part is None else self.observation.component[self.part]
+
+    @property
+    def path(self) -> str:
+        where = path_of(self.key, self.index)
+        return where if self.part is None else f"{where}.component[{self.part}]"
+
+    @property
+    def ref(self) -> str:
+        return ref_of("Observation", self.observation.id)
+
+
+def path_of(key: str, index: int) -> str:
+    """Where an entry stood in the payload; a key that holds one resource instead of a list has the index -1."""
+    where = "context.draftOrders" if key == "" else f"prefetch.{key}"
+    return where if index < 0 else f"{where}.entry[{index}].resource"
+
+
+def ref_of(kind: str, identity: str) -> str:
+    """`Type/id`, or the type alone when the resource has no id."""
+    return f"{kind}/{identity[:_LONGEST_ID]}" if identity else kind
+
+
+class LazyResults:
+    """`cds.chart.Results` over the Observations of a request."""
+
+    def __init__(
+        self,
+        held: dict[str, list[Held]],
+        problems: dict[str, list[Problem]],
+        times: Times,
+        limits: Limits,
+    ) -> None:
+        self._held = held
+        self._early = problems
+        self._times = times
+        self._values = Values(limits)
+        self._done: dict[str, tuple[tuple[Result, ...], tuple[Problem, ...]]] = {}
+
+    def analytes(self) -> frozenset[str]:
+        """Every analyte of which something was sent, usable or not."""
+        return frozenset(self._held.keys() | self._early.keys())
+
+    def of(self, analyte: str) -> tuple[Result, ...]:
+        """Every counted result of the analyte, newest first."""
+        return self._read(analyte)[0]
+
+    def problems(self, analyte: str) -> tuple[Problem, ...]:
+        """What was sent for the analyte and set aside, whenever it was found out."""
+        return self._read(analyte)[1]
+
+    def _read(self, analyte: str) -> tuple[tuple[Result, ...], tuple[Problem, ...]]:
+        try:
+            return self._done[analyte]
+        except KeyError:
+            pass
+        problems = list(self._early.get(analyte, ()))
+        found: list[tuple[Result, str]] = []
+        for group in _versions(self._held.get(analyte, ())):
+            newest = _newest(group, self._times)
+            if newest is None:
+                problems += [
+                    self._problem(analyte, each, Trouble.CONFLICT, "two versions that differ, and neither is the newer one")
+                    for each in group
+                ]
+                continue
+            outcome = self._result(analyte, newest)
+            if isinstance(outcome, Problem):
+                problems.append(outcome)
+            elif outcome is not None:
+                specimen = newest.observation.specimen
+                found.append((outcome, "" if specimen is None else specimen.reference))
+        kept, conflicts = _agreed(analyte, found)
+        problems += conflicts
+        kept.sort(key=lambda result: (-result.at.latest, result.ref, result.code, result.text, result.path))
+        problems.sort(key=lambda problem: (problem.ref, problem.path, problem.trouble.value))
+        done = self._done[analyte] = (tuple(kept), tuple(problems))
+        return done
+
+    def _problem(
+        self, analyte: str, held: Held, trouble: Trouble, message: str, as_sent: str = "", question: str = ""
+    ) -> Problem:
+        moment = self._moment(held.observation)
+        label = ANALYTES[analyte].label
+        return Problem(
+            trouble,
+            held.ref,
+            held.path,
+            analyte,
+            message if message.startswith(label) else f"{label}: {message}",
+            as_sent,
+            question,
+            moment if isinstance(moment, Moment) else None,
+        )
+
+    def _result(self, analyte: str, held: Held) -> Result | Problem | None:
+        observation, part = held.observation, held.component
+        status = observation.status
+        if status in IGNORED:
+            return None
+        if status not in COUNTED:
+            return self._problem(analyte, held, Trouble.STATUS, "its status is not one that FHIR knows")
+        if _modified(observation) or (part is not None and part.modifierExtension is not None):
+            return self._problem(analyte, held, Trouble.MODIFIER, "it carries a modifier that is not understood")
+        if len(held.measured.analytes) > 1:
+            return self._problem(analyte, held, Trouble.NOT_UNDERSTOOD, "its codes contradict each other")
+        moment = self._moment(observation)
+        if not isinstance(moment, Moment):
+            return self._problem(analyte, held, *moment)
+        if part is None and observation.component and observation.dataAbsentReason is None and not value_count(observation):
+            return None
+        read = self._values.read(analyte, held.measured.method, held.measured.codes, observation, part)
+        if isinstance(read, Refused):
+            return self._problem(analyte, held, read.trouble, read.message, read.as_sent, read.question)
+        return _counted(analyte, held, moment, read)
+
+    def _moment(self, observation: Observation) -> Moment | tuple[Trouble, str]:
+        """When the sample was drawn (F-6), or why that is not known."""
+        given = [text for text in (observation.effectiveDateTime, observation.effectiveInstant) if text]
+        period = observation.effectivePeriod
+        if len(given) + (period is not None) + (observation.effectiveTiming is not None) > 1:
+            return Trouble.STRUCTURE, "two times where FHIR allows one"
+        times = self._times
+        if observation.effectiveTiming is not None:
+            return Trouble.TIME_UNREADABLE, "its time is a schedule"
+        if given:
+            moment = times.read(given[0])
+        elif period is not None and (period.end or period.start):
+            moment = times.read(period.end or period.start)
+            if moment is not None and not period.end:
+                if moment.earliest is not None and moment.earliest > times.limit:
+                    return Trouble.FUTURE, "its time is in the future"
+                moment = Moment(moment.earliest, max(times.now, moment.latest), "period without an end", moment.text)
+        elif observation.issued:
+            moment = times.read(observation.issued)
+            if moment is not None:
+                moment = Moment(None, moment.latest, "issued only", moment.text)
+        else:
+            return Trouble.NO_TIME, "it has no time"
+        if moment is None:
+            return Trouble.TIME_UNREADABLE, "its time is not readable"
+        past = times.past(moment)
+        return (Trouble.FUTURE, "its time is in the future") if past is None else past
+
+
+def _counted(analyte: str, held: Held, moment: Moment, read: Read) -> Result:
+    observation, part = held.observation, held.component
+    label = label_of(observation.code if part is None else part.code)
+    return Result(
+        ref=held.ref,
+        analyte=analyte,
+        value=read.value,
+        reported=read.reported,
+        unit=read.unit,
+        text=read.text,
+        at=moment,
+        method=held.measured.method,
+        specimen=held.measured.specimen,
+        code=held.measured.codes[0],
+        preliminary=observation.status == "preliminary",
+        haemolysed=haemolysed(observation, part),
+        label=label,
+        path=held.path,
+    )
+
+
+def _modified(observation: Observation) -> bool:
+    return observation.modifierExtension is not None or observation.implicitRules is not None
+
+
+def _versions(held: list[Held] | tuple[()]) -> list[list[Held]]:
+    """Groups of entries that are versions of one result: the same id, or the same identifier."""
+    groups: list[list[Held]] = []
+    known: dict[tuple[str, ...], list[Held]] = {}
+    for each in held:
+        observation = each.observation
+        part = "" if each.part is None else str(each.part)
+        keys: list[tuple[str, ...]] = [("id", observation.id, part)] if observation.id else []
+        keys += [("identifier", i.system, i.value, part) for i in observation.identifier if i.value]
+        mine: list[Held] | None = None
+        for key in keys:
+            other = known.get(key)
+            if other is None or other is mine:
+                continue
+            if mine is None:
+                mine = other
+            else:
+                mine += other
+                for name, group in known.items():
+                    if group is other:
+                        known[name] = mine
+                groups = [group for group in groups if group is not other]
+        if mine is None:
+            mine = []
+            groups.append(mine)
+        mine.append(each)
+        for key in keys:
+            known[key] = mine
+    return groups
+
+
+def _newest(group: list[Held], times: Times) -> Held | None:
+    """The version that holds. None when two that differ cannot be told apart by version, status or issue time."""
+    best = group[0]
+    tied = False
+    for each in group[1:]:
+        order = _compare(each.observation, best.observation, times)
+        if order > 0:
+            best, tied = each, False
+        elif order == 0 and _content(each) != _content(best):
+            tied = True
+    return None if tied else best
+
+
+def _compare(one: Observation, other: Observation, times: Times) -> int:
+    """Positive when `one` is the newer version."""
+    if one.meta is not None and other.meta is not None:
+        mine, yours = _instant(one.meta.lastUpdated, times), _instant(other.meta.lastUpdated, times)
+        if mine is not None and yours is not None and mine != yours:
+            return 1 if mine > yours else -1
+        if one.id == other.id and one.meta.versionId.isdecimal() and other.meta.versionId.isdecimal():
+            first, second = one.meta.versionId[:18], other.meta.versionId[:18]
+            if int(first) != int(second):
+                return 1 if int(first) > int(second) else -1
+    ranks = _RANK.get(one.status, 0), _RANK.get(other.status, 0)
+    if ranks[0] != ranks[1]:
+        return 1 if ranks[0] > ranks[1] else -1
+    mine, yours = _instant(one.issued, times), _instant(other.issued, times)
+    if mine is not None and yours is not None and mine != yours:
+        return 1 if mine > yours else -1
+    return 0
+
+
+def _instant(text: str, times: Times) -> int | None:
+    moment = times.read(text) if text else None
+    return None if moment is None else moment.latest
+
+
+def _content(held: Held) -> tuple[object, ...]:
+    observation, source = held.observation, held.component or held.observation
+    quantity = source.valueQuantity
+    number = None if quantity is None else number_of(quantity.value)
+    return (
+        observation.status,
+        held.measured.codes,
+        None if quantity is None else (number, quantity.comparator, quantity.code, quantity.unit),
+        source.valueString,
+        None if source.valueCodeableConcept is None else label_of(source.valueCodeableConcept),
+        bytes(source.valueInteger),
+        observation.effectiveDateTime,
+        observation.effectiveInstant,
+        source.dataAbsentReason is None,
+    )
+
+
+def _agreed(analyte: str, found: list[tuple[Result, str]]) -> tuple[list[Result], list[Problem]]:
+    """Copies of one result become one; different values of one specimen, code and instant are all set aside (F-7)."""
+    if len({result.at.latest for result, _ in found}) == len(found):
+        return [result for result, _ in found], []
+    values: dict[tuple[object, ...], set[tuple[object, ...]]] = {}
+    for result, specimen in found:
+        if specimen and result.at.exact:
+            key = (specimen, result.code, result.at.latest)
+            values.setdefault(key, set()).add((result.value, result.reported, result.unit))
+    kept: dict[tuple[object, ...], Result] = {}
+    problems: list[Problem] = []
+    for result, specimen in found:
+        if len(values.get((specimen, result.code, result.at.latest), ())) > 1:
+            message = f"{ANALYTES[analyte].label}: two different values for one specimen and time"
+            problems.append(
+                Problem(Trouble.CONFLICT, result.ref, result.path, analyte, message, result.text, "which of the two is right?", result.at)
+            )
+            continue
+        same = (
+            result.code, result.method, result.specimen, result.at.earliest, result.at.latest, result.value, result.reported,
+            result.unit, result.preliminary, result.haemolysed, specimen,
+        )  # fmt: skip
+        first = kept.get(same)
+        if first is None or (result.ref, result.path) < (first.ref, first.path):
+            kept[same] = result
+    return list(kept.values()), problems
