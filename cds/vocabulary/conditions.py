@@ -21,9 +21,7 @@ class Concept:
     label: str
 
 
-CONCEPTS: Mapping[str, Concept] = MappingProxyType(
-    {name: Concept(name, label) for name, label in _tables.CONCEPTS.items()}
-)
+CONCEPTS: Mapping[str, Concept] = MappingProxyType({name: Concept(name, label) for name, label in _tables.CONCEPTS.items()})
 
 _ORDER = {name: place for place, name in enumerate(CONCEPTS)}
 

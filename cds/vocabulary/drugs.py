@@ -31,10 +31,7 @@ class Drug:
 
 
 DRUGS: Mapping[str, Drug] = MappingProxyType(
-    {
-        name: Drug(name, label, frozenset(classes), atc, rxnorm)
-        for name, (label, classes, atc, rxnorm) in _tables.DRUGS.items()
-    }
+    {name: Drug(name, label, frozenset(classes), atc, rxnorm) for name, (label, classes, atc, rxnorm) in _tables.DRUGS.items()}
 )
 
 CLASSES: frozenset[str] = frozenset(name for drug in DRUGS.values() for name in drug.classes)

@@ -7,9 +7,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 
 _CLAUSES = re.compile(r"[;,:()\n]|\.(?!\d)")
-_NEGATION = re.compile(
-    r"\b(?:no|not|never|nor|non|without|avoid|avoids|except|unless|don't|cannot|incompatible|instead of|free of)\b|n't\b"
-)
+_NEGATION = re.compile(r"\b(?:no|not|never|nor|non|without|avoid|avoids|except|unless|don't|cannot|incompatible|instead of|free of)\b|n't\b")
 _LONGEST_TEXT = 4000
 
 
@@ -29,13 +27,9 @@ def mentions(text: str, phrases: Mapping[str, str], capitals: Mapping[str, str] 
         clause = re.sub(r"\s*%", "%", " ".join(clause.split()))
         negation = _NEGATION.search(clause.lower())
         end = len(clause) if negation is None else negation.start()
-        hits = [
-            (match.start(), phrases[match.group()]) for match in _pattern(frozenset(phrases)).finditer(clause.lower())
-        ]
+        hits = [(match.start(), phrases[match.group()]) for match in _pattern(frozenset(phrases)).finditer(clause.lower())]
         if capitals:
-            hits += [
-                (match.start(), capitals[match.group()]) for match in _pattern(frozenset(capitals)).finditer(clause)
-            ]
+            hits += [(match.start(), capitals[match.group()]) for match in _pattern(frozenset(capitals)).finditer(clause)]
         found += [meaning for start, meaning in sorted(hits) if start < end]
     return tuple(dict.fromkeys(meaning for meaning in found if meaning))
 

@@ -217,10 +217,7 @@ def render(
         "",
         "# code: (kind, factor, offset); base = (value + offset) x factor",
         "UNITS: dict[str, tuple[str, D, D]] = {",
-        *(
-            f'    "{code}": ("{kind}", D("{decimal(factor)}"), D("{decimal(offset)}")),'
-            for code, (kind, factor, offset) in units.items()
-        ),
+        *(f'    "{code}": ("{kind}", D("{decimal(factor)}"), D("{decimal(offset)}")),' for code, (kind, factor, offset) in units.items()),
         "}",
         "",
         "# one part of a unit text, as feeds spell it: the part of the code it stands for",
@@ -240,18 +237,12 @@ def render(
         "",
         "# (analyte, unit): factor to the kept unit; None: needs more than a factor (temperatures)",
         "PAIRS: dict[tuple[str, str], D | None] = {",
-        *(
-            f'    ("{analyte}", "{code}"): ' + ("None" if factor is None else f'D("{factor}")') + ","
-            for (analyte, code), factor in pairs.items()
-        ),
+        *(f'    ("{analyte}", "{code}"): ' + ("None" if factor is None else f'D("{factor}")') + "," for (analyte, code), factor in pairs.items()),
         "}",
         "",
         "# (analyte, unit, LOINC code): factor, for pairs that hold under that code only",
         "BY_CODE: dict[tuple[str, str, str], D] = {",
-        *(
-            f'    ("{analyte}", "{code}", "{loinc}"): D("{factor}"),'
-            for (analyte, code, loinc), factor in by_code.items()
-        ),
+        *(f'    ("{analyte}", "{code}", "{loinc}"): D("{factor}"),' for (analyte, code, loinc), factor in by_code.items()),
         "}",
         "",
     ]

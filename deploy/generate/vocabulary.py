@@ -90,13 +90,9 @@ def analytes(source: Row, out: Tables) -> None:
             if error is None:
                 errors.append(None)
                 continue
-            only(
-                f"analytes.toml [{name}] {key}", error, ("absolute", "relative", "relative_from", "source", "verified")
-            )
+            only(f"analytes.toml [{name}] {key}", error, ("absolute", "relative", "relative_from", "source", "verified"))
             if error["verified"] not in VERIFIED:
-                raise SourceError(
-                    f"analytes.toml [{name}]: verified is {error['verified']!r}, must be one of {VERIFIED}"
-                )
+                raise SourceError(f"analytes.toml [{name}]: verified is {error['verified']!r}, must be one of {VERIFIED}")
             errors.append(
                 (
                     number(error.get("absolute")),
@@ -142,10 +138,10 @@ def drugs(source: Row, out: Tables) -> None:
     codes: dict[tuple[str, str], tuple[str, ...]] = {}
     prefixes: dict[str, str] = {}
     for name, row in source["drugs"].items():
-        only(f"drugs.toml [drugs] {name}", row, ("label", "rxnorm", "atc", "memory"))
+        only(f"drugs.toml [drugs] {name}", row, ("label", "rxnorm", "atc", "memory", "public"))
         add_drug_codes(row, (name,), codes, out)
     for row in source["combinations"]:
-        only("drugs.toml [[combinations]]", row, ("rxnorm", "atc", "drugs", "memory"))
+        only("drugs.toml [[combinations]]", row, ("rxnorm", "atc", "drugs", "memory", "public"))
         unknown = [name for name in row["drugs"] if name not in names]
         if unknown:
             raise SourceError(f"drugs.toml [[combinations]]: {unknown} are not drugs")
@@ -191,19 +187,17 @@ def drugs(source: Row, out: Tables) -> None:
         out.table(key.upper(), "dict[str, str]", "phrase in a text: the fluid it names", phrases)
 
 
-def add_drug_codes(
-    row: Row, names: tuple[str, ...], codes: dict[tuple[str, str], tuple[str, ...]], out: Tables
-) -> None:
-    memory = set(row.get("memory", ()))
+def add_drug_codes(row: Row, names: tuple[str, ...], codes: dict[tuple[str, str], tuple[str, ...]], out: Tables) -> None:
+    memory, public = set(row.get("memory", ())), set(row.get("public", ()))
     known = {*row.get("rxnorm", ()), *row.get("atc", ())}
-    if memory - known:
-        raise SourceError(f"drugs.toml {names}: {sorted(memory - known)} in memory are not among its codes")
+    if (memory | public) - known:
+        raise SourceError(f"drugs.toml {names}: {sorted((memory | public) - known)} are not among its codes")
     for system, key in ((RXNORM, "rxnorm"), (ATC, "atc")):
         for code in row.get(key, ()):
             if (system, code) in codes:
                 raise SourceError(f"{system} {code} is given to {codes[system, code]} and {names}")
             codes[system, code] = names
-            out.note(system, code, "from memory" if code in memory else LOOKED_UP)
+            out.note(system, code, "from memory" if code in memory else "public file" if code in public else LOOKED_UP)
 
 
 def expand(name: str, classes: dict[str, list[str]], names: Row, above: tuple[str, ...] = ()) -> frozenset[str]:
@@ -269,9 +263,7 @@ def routes(source: Row, out: Tables) -> None:
                 raise SourceError(f"routes.toml: text {text!r} stands twice or is not in lower case")
             texts[text] = route
     words = {
-        phrase: {"central": "central", "peripheral": "peripheral", "neither": ""}[line]
-        for line, phrases in source["line_words"].items()
-        for phrase in phrases
+        phrase: {"central": "central", "peripheral": "peripheral", "neither": ""}[line] for line, phrases in source["line_words"].items() for phrase in phrases
     }
     out.table("ROUTE_CODES", "dict[tuple[str, str], tuple[str, str | None]]", "(system, code): kind, line", codes)
     out.table("ROUTE_TEXTS", "dict[str, tuple[str, str | None]]", "whole text in lower case: kind, line", texts)
@@ -307,9 +299,7 @@ def main() -> int:
     text = build()
     if parser.parse_args().check:
         if not TARGET.exists() or TARGET.read_text(encoding="utf-8") != text:
-            print(
-                "_tables.py is not what the TOML files give; run python deploy/generate/vocabulary.py", file=sys.stderr
-            )
+            print("_tables.py is not what the TOML files give; run python deploy/generate/vocabulary.py", file=sys.stderr)
             return 1
         return 0
     TARGET.write_text(text, encoding="utf-8")
