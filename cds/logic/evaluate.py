@@ -247,6 +247,10 @@ def matching(orders: OrderFilter, scene: Scene) -> list[tuple[Order, Truth]]:
         pool = picture.running
     elif orders.where == "listed":
         pool = picture.listed
+    elif orders.where == "active":
+        # What would run if the drafts were signed, and home medicines that stand as active.
+        home = (o for o in picture.listed if o.status == "active" and (o.community or o.reported))
+        pool = (*picture.if_signed, *(o for o in home if o not in picture.if_signed))
     else:
         pool = picture.if_signed
     if orders.ended_within is not None and not isinstance(orders.ended_within, Absent):

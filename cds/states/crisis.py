@@ -1,0 +1,305 @@
+"""Hyperglycaemic crisis: criteria met, over, and the context in which other rules are stricter (A1, A2, A13, 1.5, F-33)."""
+
+from __future__ import annotations
+
+from cds.chart import MINUTE, Moment, Order
+from cds.logic.criteria import (
+    Above,
+    AllOf,
+    AnyOf,
+    AtLeast,
+    AtLeastValue,
+    AtMostValue,
+    Below,
+    Criterion,
+    Formula,
+    HasCondition,
+    HasOrder,
+    Latest,
+    NoneWithin,
+    Not,
+    State,
+    StillIn,
+)
+from cds.logic.reason import Gap, Seen
+from cds.logic.scene import Scene, StateDef, StateValue
+from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth, all_of, any_of
+from cds.parameters import Parameter, ParameterSet
+from cds.states.parts import either, falls_under, held, insulin_by_vein, reaches, word
+from cds.vocabulary import DRUGS
+
+SOURCE = "Umpierrez 2024; JBDS-IP 02, 2023; JBDS 06; Kitabchi 2009; ISPAD 2022"
+
+
+def states(p: ParameterSet) -> tuple[StateDef, ...]:
+    """Every state about a hyperglycaemic crisis, for one population."""
+    return (
+        StateDef("known diabetes", "diabetes on record, or a glucose-lowering medicine from before this episode", compute=_known_diabetes, source=SOURCE),
+        StateDef("ketoacidosis criteria met", "diabetes or a high glucose, with ketosis, with acidosis (A1)", _ketoacidosis(p), source=SOURCE),
+        StateDef("hyperosmolar numbers met", "very high glucose and osmolality, any variant (A2, Q-M04)", _hyperosmolar_numbers(p), source=SOURCE),
+        StateDef("hyperosmolar criteria met", "very high glucose and osmolality without ketosis or acidosis (A2)", _hyperosmolar(p), source=SOURCE),
+        StateDef("ketoacidosis over", "ketones cleared and acidosis corrected (A13)", _ketoacidosis_over(p), source=SOURCE),
+        StateDef("hyperosmolar state over", "osmolality and glucose down, passing urine, awake (A13)", _hyperosmolar_over(p), source=SOURCE),
+        StateDef("ketoacidosis context", "ketoacidosis now, in the last day and not over, or a recent diagnosis of it", _ketoacidosis_context(p), source=SOURCE),
+        StateDef("hyperosmolar context", "hyperosmolar now, in the last day and not over, or a recent diagnosis of it", _hyperosmolar_context(p), source=SOURCE),
+        StateDef(
+            "crisis context", "a hyperglycaemic crisis of either kind (1.5)",
+            AnyOf((State("ketoacidosis context"), State("hyperosmolar context"))), source=SOURCE,
+        ),
+        StateDef("crisis shown", "the record shows a crisis context; what is not known does not show one", compute=_crisis_shown, source=SOURCE),
+        StateDef("crisis resolved", "each crisis that is on record is over by its criteria (A13)", compute=_resolved, source=SOURCE),
+        StateDef("unresolved crisis", "a crisis context whose end is not shown", compute=_unresolved, source=SOURCE),
+        StateDef("insulin running", "insulin runs by vein; dates its start", compute=_insulin_running, source=SOURCE),
+        StateDef("insulin shown running", "the record shows insulin running by vein; a list that was not sent shows none", compute=_insulin_shown, source=SOURCE),
+    )  # fmt: skip
+
+
+# Criteria ----------------------------------------------------------------------------------------------------------------------------
+
+
+def ketosis(p: ParameterSet) -> Criterion:
+    """Enough ketones. A current blood value outranks urine (M-02)."""
+    age = p["result_age"]
+    return AnyOf(
+        (
+            reaches(Latest("beta_hydroxybutyrate", age), p, "ketoacidosis_ketones"),
+            AllOf(
+                (
+                    NoneWithin(("beta_hydroxybutyrate",), age),
+                    reaches(Latest("urine_ketones", age), p, "ketoacidosis_urine_ketones"),
+                )
+            ),
+        )
+    )
+
+
+def _acidosis(p: ParameterSet) -> Criterion:
+    age = p["result_age"]
+    parts = (
+        falls_under(Latest("ph", age), p, "ketoacidosis_ph"),
+        falls_under(Latest("bicarbonate", age), p, "ketoacidosis_bicarbonate"),
+    )
+    acid: Criterion = AllOf(parts) if word(p, "ketoacidosis_acidosis_needs") == "both" else AnyOf(parts)
+    if held(p, "ketoacidosis_gap_above"):
+        acid = AllOf((acid, Above(Formula("anion_gap", age), p["ketoacidosis_gap_above"])))
+    return acid
+
+
+def _ketoacidosis(p: ParameterSet) -> Criterion:
+    glucose = reaches(Latest("glucose", p["result_age"]), p, "ketoacidosis_glucose")
+    return AllOf((AnyOf((glucose, State("known diabetes"))), ketosis(p), _acidosis(p)))
+
+
+def _hyperosmolar_numbers(p: ParameterSet) -> Criterion:
+    age = p["result_age"]
+    uses = word(p, "hyperosmolar_osmolality_uses")
+    osmolality: list[Criterion] = []
+    if uses in ("either", "effective"):
+        osmolality.append(Above(Formula("effective_osmolality", age), p["hyperosmolar_effective"]))
+    if uses in ("either", "total"):
+        osmolality.append(reaches(Formula("total_osmolality", age), p, "hyperosmolar_total"))
+        osmolality.append(reaches(Latest("osmolality", age), p, "hyperosmolar_total"))
+    return AllOf((reaches(Latest("glucose", age), p, "hyperosmolar_glucose"), either(osmolality)))
+
+
+def _hyperosmolar(p: ParameterSet) -> Criterion:
+    age = p["result_age"]
+    no_ketosis = AnyOf(
+        (
+            Below(Latest("beta_hydroxybutyrate", age), p["hyperosmolar_ketones"]),
+            AllOf(
+                (
+                    NoneWithin(("beta_hydroxybutyrate",), age),
+                    Below(Latest("urine_ketones", age), p["ketoacidosis_urine_ketones"]),
+                )
+            ),
+        )
+    )
+    return AllOf(
+        (
+            State("hyperosmolar numbers met"),
+            no_ketosis,
+            AtLeastValue(Latest("ph", age), p["hyperosmolar_ph"]),
+            AtLeastValue(Latest("bicarbonate", age), p["hyperosmolar_bicarbonate"]),
+        )
+    )
+
+
+def _ketoacidosis_over(p: ParameterSet) -> Criterion:
+    age = p["resolution_age"]
+    ph = reaches(Latest("ph", age), p, "ketoacidosis_over_ph")
+    needs = word(p, "ketoacidosis_over_needs")
+    if needs.startswith("glucose"):
+        return AllOf(
+            (
+                Below(Latest("glucose", age), p["ketoacidosis_over_glucose"]),
+                AtLeast(
+                    2,
+                    (
+                        AtLeastValue(Latest("bicarbonate", age), p["ketoacidosis_over_bicarbonate"]),
+                        ph,
+                        AtMostValue(Formula("anion_gap", age), p["ketoacidosis_over_gap"]),
+                    ),
+                ),
+            )
+        )
+    ketones = Below(Latest("beta_hydroxybutyrate", age), p["ketoacidosis_over_ketones"])
+    if needs == "ketones and pH":
+        return AllOf((ketones, ph))
+    bicarbonate = AtLeastValue(Latest("bicarbonate", age), p["ketoacidosis_over_bicarbonate"])
+    if needs == "ketones, pH and bicarbonate":
+        return AllOf((ketones, ph, bicarbonate))
+    return AllOf((ketones, AnyOf((ph, bicarbonate))))
+
+
+def _hyperosmolar_over(p: ParameterSet) -> Criterion:
+    age = p["resolution_age"]
+    limit = p["hyperosmolar_over_osmolality"]
+    osmolality = AnyOf(
+        (
+            Below(Formula("total_osmolality", age), limit),
+            AllOf((NoneWithin(("urea",), age), Below(Formula("effective_osmolality", age), limit))),
+        )
+    )
+    return AllOf(
+        (
+            osmolality,
+            Below(Latest("glucose", age), p["hyperosmolar_over_glucose"]),
+            AtLeastValue(Latest("gcs", p["consciousness_age"]), p["consciousness_full"]),
+            Not(State("little urine")),
+            Not(NoneWithin(("urine_output",), p["urine_output_age"])),
+        )
+    )
+
+
+# Contexts ----------------------------------------------------------------------------------------------------------------------------
+
+
+def _by_diagnosis(p: ParameterSet, concepts: tuple[str, ...]) -> Criterion:
+    """A diagnosis recorded or begun in the last two days; without any date only beside something that supports it."""
+    age = p["result_age"]
+    support = AnyOf(
+        (
+            AtLeastValue(Latest("glucose", age), p["crisis_undated_glucose"]),
+            AtLeastValue(Latest("beta_hydroxybutyrate", age), p["crisis_undated_ketones"]),
+            HasOrder(insulin_by_vein("either")),
+        )
+    )
+    return AnyOf(
+        (
+            HasCondition(concepts, within=p["crisis_condition_age"], undated="no"),
+            AllOf((HasCondition(concepts, within=p["crisis_condition_age"], undated="yes"), support)),
+        )
+    )
+
+
+def _still(p: ParameterSet, begins: str, ends: str, analytes: tuple[str, ...]) -> Criterion:
+    return StillIn(State(begins), State(ends), analytes, p["crisis_look_back"], p["crisis_look_back_instants"])
+
+
+def _ketoacidosis_context(p: ParameterSet) -> Criterion:
+    return AnyOf(
+        (
+            State("ketoacidosis criteria met"),
+            _still(p, "ketoacidosis criteria met", "ketoacidosis over", ("beta_hydroxybutyrate", "urine_ketones", "ph", "bicarbonate")),
+            _by_diagnosis(p, ("diabetic_ketoacidosis",)),
+        )
+    )
+
+
+def _hyperosmolar_context(p: ParameterSet) -> Criterion:
+    # Sodium is looked at too: a hyperosmolar patient who waits for a gas has a chemistry first.
+    analytes = ("beta_hydroxybutyrate", "urine_ketones", "ph", "bicarbonate", "sodium")
+    return AnyOf(
+        (
+            State("hyperosmolar numbers met"),
+            _still(p, "hyperosmolar numbers met", "hyperosmolar state over", analytes),
+            _by_diagnosis(p, ("hyperosmolar_state",)),
+        )
+    )
+
+
+def _crisis_shown(scene: Scene) -> StateValue:
+    """TRUE when a crisis context is TRUE; never UNKNOWN. The gaps are kept beside it."""
+    context = scene.state("crisis context")
+    return StateValue(TRUE if context.truth is TRUE else FALSE, context.seen, context.gaps, note=context.note)
+
+
+def _resolved(scene: Scene) -> StateValue:
+    truths: list[Truth] = []
+    seen: list[Seen] = []
+    gaps: list[Gap] = []
+    contexts: list[Truth] = []
+    for context, end in (("ketoacidosis context", "ketoacidosis over"), ("hyperosmolar context", "hyperosmolar state over")):
+        within = scene.state(context)
+        contexts.append(within.truth)
+        gaps += within.gaps
+        if within.truth is TRUE:
+            over = scene.state(end)
+            truths.append(over.truth)
+            seen += over.seen
+            gaps += over.gaps
+    if not truths:
+        return StateValue(any_of(contexts), gaps=tuple(gaps))
+    return StateValue(all_of(truths), tuple(seen), tuple(gaps))
+
+
+def _unresolved(scene: Scene) -> StateValue:
+    """A crisis whose end is not shown. UNKNOWN only while it is not known whether there is a crisis."""
+    context = scene.state("crisis context")
+    if context.truth is not TRUE:
+        return StateValue(context.truth, context.seen, context.gaps)
+    over = scene.state("crisis resolved")
+    return StateValue(FALSE if over.truth is TRUE else TRUE, (*context.seen, *over.seen), over.gaps)
+
+
+# Records that meet each other --------------------------------------------------------------------------------------------------------
+
+
+def _known_diabetes(scene: Scene) -> StateValue:
+    """Diabetes on record, or a glucose-lowering order that is older than this episode. Insulin begun now does not show it."""
+    episode = scene.p["episode_minutes"]
+    since = scene.chart.now - int(episode.number * MINUTE) if isinstance(episode, Parameter) else scene.chart.now
+    for condition in scene.conditions(("diabetes", "diabetes_type_1")):
+        if condition.active:
+            return StateValue(TRUE, (Seen("condition", "diabetes", condition.label, condition.ref, at=condition.onset or condition.recorded, path=condition.path),))
+    for order in scene.orders.listed:
+        if order.status in ("active", "on-hold", "unknown") and _shows_diabetes(order, since):
+            return StateValue(TRUE, (Seen("order", order.drugs[0], order.label, order.ref, note="on the list", path=order.path),))
+    gaps = tuple(scene.gap(item) for item in ("conditions", "medications") if not scene.whole(item))
+    return StateValue(UNKNOWN if gaps else FALSE, gaps=gaps)
+
+
+def _shows_diabetes(order: Order, since: int) -> bool:
+    classes = {name for drug in order.drugs for name in DRUGS[drug].classes}
+    if "glucose_lowering" not in classes:
+        return False
+    if "insulin" not in classes or order.community or order.reported:
+        return True
+    if any(dosage.route == "intravenous" for dosage in order.dosages):
+        return False
+    return order.authored is not None and order.authored.latest < since
+
+
+def _insulin_running(scene: Scene) -> StateValue:
+    """Insulin by vein that runs now, and the earliest start that the record names ("insulin start")."""
+    starts: list[Moment] = []
+    seen: list[Seen] = []
+    for order in scene.orders.running:
+        if not any("insulin" in DRUGS[drug].classes for drug in order.drugs) or scene.reading(order).intravenous is not True:
+            continue
+        seen.append(Seen("order", order.drugs[0], order.label, order.ref, note="on the list", path=order.path))
+        starts += [a.start for a in scene.chart.administrations if a.start is not None and a.order in (order.ref, order.ref.rsplit("/", 1)[-1])]
+        starts += [d.start for d in order.dosages if d.start is not None]
+    events = {} if not starts else {"insulin start": min(starts, key=lambda moment: (moment.latest, moment.earliest or 0))}
+    gaps = () if scene.whole("medications") else (scene.gap("medications"),)
+    truth = TRUE if seen else UNKNOWN if gaps else FALSE
+    return StateValue(truth, tuple(seen), gaps if truth is UNKNOWN else (), events)
+
+
+def _insulin_shown(scene: Scene) -> StateValue:
+    running = scene.state("insulin running")
+    return StateValue(TRUE if running.truth is TRUE else FALSE, running.seen, running.gaps)
+
+
+__all__ = ["ketosis", "states"]

@@ -1,0 +1,145 @@
+"""Pieces of criteria that states and topics share: limits that know whether they are included, and insulin by vein.
+
+Everything here returns data. Numbers come from the parameter set of one population.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from decimal import Decimal
+
+from cds.logic.criteria import (
+    Above,
+    AllOf,
+    AnyOf,
+    AtLeastValue,
+    AtMostValue,
+    Below,
+    Criterion,
+    Expression,
+    HasOrder,
+    Latest,
+    NoneWithin,
+    Not,
+    NotComputable,
+    OfOrder,
+    OrderFilter,
+    OrderIs,
+    RatePerWeight,
+    State,
+)
+from cds.parameters import Absent, Limit, Parameter, ParameterSet
+
+POTASSIUM_ORDERS = ("potassium_salt", "potassium_phosphate")
+
+
+def word(p: ParameterSet, key: str) -> str:
+    """A parameter that is a word; "" where the population has none."""
+    found = p[key] if key in p else None
+    return str(found.value) if isinstance(found, Parameter) and isinstance(found.value, str) else ""
+
+
+def held(p: ParameterSet, key: str) -> bool:
+    """Whether the population has a figure for this key, so that a criterion may be built on it."""
+    return key in p and isinstance(p[key], Parameter)
+
+
+def reaches(item: Expression, p: ParameterSet, key: str) -> Criterion:
+    """item at or above the limit; above it where the source excludes the limit itself (`key_compare`)."""
+    return Above(item, p[key]) if word(p, f"{key}_compare") == "above" else AtLeastValue(item, p[key])
+
+
+def falls_under(item: Expression, p: ParameterSet, key: str) -> Criterion:
+    """item below the limit; at or below it where the source includes the limit itself (`key_compare`)."""
+    return AtMostValue(item, p[key]) if word(p, f"{key}_compare") == "at most" else Below(item, p[key])
+
+
+def if_known(analyte: str, within: Limit, criterion: Criterion) -> Criterion:
+    """The criterion where the analyte has a current result, FALSE where it has none: what is not measured is not counted."""
+    return AllOf((Not(NoneWithin((analyte,), within)), criterion))
+
+
+def either(parts: Sequence[Criterion]) -> Criterion:
+    """AnyOf, or the one part alone."""
+    return parts[0] if len(parts) == 1 else AnyOf(tuple(parts))
+
+
+def both(parts: Sequence[Criterion]) -> Criterion:
+    """AllOf, or the one part alone."""
+    return parts[0] if len(parts) == 1 else AllOf(tuple(parts))
+
+
+def row_limit(p: ParameterSet, name: str, row_means: str, value: Decimal, unit: str, row: object) -> Parameter:
+    """A figure of a table row as a limit that criteria can hold; its source is the row's."""
+    source, verified = "", "ours"
+    if hasattr(row, "get"):
+        source, verified = str(row.get("source", "")), str(row.get("verified", "ours"))
+    return Parameter(
+        key=name, means=row_means, unit=unit, value=value, also=(), range=None, profile="any", population=p.population or "any",
+        since="", source=source, verified=verified, table="",
+    )  # fmt: skip
+
+
+# Insulin by vein ---------------------------------------------------------------------------------------------------------------------
+
+
+def insulin_by_vein(where: str) -> OrderFilter:
+    """Intravenous insulin, "drafted", "running" or "either"."""
+    return OrderFilter(("insulin",), where, "intravenous")
+
+
+def full_rate_insulin(p: ParameterSet) -> Criterion:
+    """The insulin in hand is not a variable-rate infusion of a patient outside a crisis (1.5, M-06).
+
+    TRUE also where the rate cannot be told: only a low rate that is shown makes the rules milder.
+    """
+    per_hour = OfOrder("per_hour", "insulin")
+    no_weight = NoneWithin(("weight",), p["weight_age"])
+    return AnyOf(
+        (
+            State("crisis shown"),
+            OrderIs("push"),
+            NotComputable(per_hour),
+            AllOf((Not(no_weight), AtLeastValue(RatePerWeight("insulin"), p["low_rate_insulin_per_kg"]))),
+            AllOf((no_weight, AtLeastValue(per_hour, p["low_rate_insulin"]))),
+        )
+    )
+
+
+def low_rate_insulin(p: ParameterSet) -> Criterion:
+    """The insulin in hand is a variable-rate infusion of a patient in whom no crisis is shown."""
+    return Not(full_rate_insulin(p))
+
+
+def insulin_running() -> Criterion:
+    """Insulin runs by vein."""
+    return HasOrder(insulin_by_vein("running"))
+
+
+# Potassium ---------------------------------------------------------------------------------------------------------------------------
+
+
+def potassium_in_crisis(p: ParameterSet) -> Latest:
+    """Potassium as it counts in a crisis and with intravenous insulin; the less safe of two results of one moment."""
+    return Latest("potassium", p["potassium_age_in_crisis"], p["together"])
+
+
+def potassium_on_the_ward(p: ParameterSet) -> Latest:
+    """Potassium as it counts outside a crisis."""
+    return Latest("potassium", p["potassium_age_on_the_ward"], p["together"])
+
+
+def in_band_between_guidelines(item: Expression, p: ParameterSet, key: str) -> Criterion | None:
+    """item lies below the limit that holds but not below the lowest one that a guideline for this population prints.
+
+    None where all guidelines agree. Used to name the difference only where it decides.
+    """
+    chosen = p[key]
+    if isinstance(chosen, Absent):
+        return None
+    others = [row for row in p.rows(key) if row.population in (chosen.population, "any") and isinstance(row.value, Decimal)]
+    lowest = min(others, key=lambda row: row.number, default=None)
+    if lowest is None or lowest.number >= chosen.number:
+        return None
+    return AllOf((AtLeastValue(item, replace(lowest)), Below(item, chosen)))

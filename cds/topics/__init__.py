@@ -1,0 +1,13 @@
+"""What Trivet knows: one module and one file of figures for each clinical topic. Topics are data, never import one another, and share `cds.states`.
+
+`TOPICS` is in the order of judgement. `CATALOGUE` holds every code, also of advisories that are not written yet.
+"""
+
+from __future__ import annotations
+
+from cds.topics import carbapenem, potassium
+from cds.topics.catalogue import CATALOGUE
+
+TOPICS = (potassium, carbapenem)
+
+__all__ = ["CATALOGUE", "TOPICS"]
