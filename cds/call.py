@@ -19,7 +19,7 @@ from cds.candidates import Offers, offers
 from cds.cards.build import Call, Cards, CardSettings, build
 from cds.chart import MINUTE, Chart, Memory, Problem, Trouble
 from cds.gaps import UNUSABLE, Item, Quality, quality
-from cds.intake import Intake, IntakeSettings, RequestError, read_request, validate
+from cds.intake import Count, Intake, IntakeSettings, RequestError, read_request, validate
 from cds.logic.evaluate import evaluate
 from cds.logic.flip import Flip, nearest_flip
 from cds.logic.scene import Scene
@@ -74,19 +74,19 @@ def answer(
 
 def judged(intake: Intake, memory: Memory, *, request_id: str, knowledge: Knowledge, settings: CallSettings) -> Answer:
     """Judge a chart that was read, and build the cards."""
-    chart, validated = _with_draft_faults(intake)
+    count = Count()
+    chart = _with_draft_faults(intake, count)
     assessment = assess(chart, memory, knowledge, off=settings.off)
     offered = offers(chart, assessment, knowledge, tests_ordered=intake.drafted_tests)
     missing = quality(chart, assessment, knowledge)
     cards = _cards(intake, chart, assessment, offered, missing, request_id, knowledge, settings)
-    faults = _cited_faults(intake, cards.cited)
-    validated += min(len(cards.cited), MOST_CITED)
+    faults = _cited_faults(intake, cards.cited, count)
     if faults:
         missing = replace(missing, items=(*missing.items, *faults))
         cards = _cards(intake, chart, assessment, offered, missing, request_id, knowledge, settings)
     return Answer(
         200, _ENCODER.encode(cards.body), "answered", chart.now, intake, cards.codes, cards.uuids, _rules(assessment, missing, offered),
-        cards.by_uuid, validated,
+        cards.by_uuid, count.calls,
     )  # fmt: skip
 
 
@@ -94,7 +94,8 @@ def _cards(
     intake: Intake, chart: Chart, assessment: Assessment, offered: Offers, missing: Quality, request_id: str, knowledge: Knowledge, settings: CallSettings
 ) -> Cards:
     population = knowledge.population(assessment.population)
-    made = Call(request_id, intake.envelope.patient_id, intake.envelope.encounter_id or "", intake.raw)
+    keys = {order.ref: order.raw_key for order in chart.orders}
+    made = Call(request_id, intake.envelope.patient_id, intake.envelope.encounter_id or "", lambda ref: intake.raw.get(keys.get(ref, ref)))
     cards = settings.cards if intake.envelope.evaluate_at is None else replace(settings.cards, client_time=True)
     flips = Flips(chart, population)
     return build(chart, assessment, offered, missing, knowledge, made, flips.of, cards)
@@ -123,34 +124,29 @@ def _indicator(ready: Ready, scene: Scene, order: str | None) -> str:
     return max(found, key=rank, default="") if verdict.outcome is Outcome.FIRED else ""
 
 
-def _with_draft_faults(intake: Intake) -> tuple[Chart, int]:
-    """The chart with what fhir.resources finds wrong with each drafted order (F-27)."""
+def _with_draft_faults(intake: Intake, count: Count) -> Chart:
+    """The chart with what fhir.resources finds wrong with each drafted order, and with each resource that could not be read (F-27)."""
     faults: list[Problem] = []
-    count = 0
     for order in intake.chart.orders:
-        if not order.drafted:
-            continue
-        raw = intake.raw(order.ref)
+        raw = intake.raw.get(order.raw_key) if order.drafted else None
         if raw is None:
             continue
-        count += 1
-        for fault in validate(raw, "MedicationRequest")[:2]:
+        for fault in validate(raw, "MedicationRequest", count)[:2]:
             message = f"{order.label}: not valid FHIR: {fault}"
             faults.append(Problem(Trouble.STRUCTURE, order.ref, order.path, "medications", message))
-    if not faults:
-        return intake.chart, count
-    return replace(intake.chart, problems=(*intake.chart.problems, *faults)), count
+    return replace(intake.chart, problems=(*intake.chart.problems, *faults)) if faults else intake.chart
 
 
-def _cited_faults(intake: Intake, cited: tuple[str, ...]) -> tuple[Item, ...]:
+def _cited_faults(intake: Intake, cited: tuple[tuple[str, str], ...], count: Count) -> tuple[Item, ...]:
     """What fhir.resources finds wrong with the evidence that the cards cite: the card stays, and says so."""
     found: list[Item] = []
-    for ref in cited[:MOST_CITED]:
-        raw = intake.raw(ref)
+    for path, ref in cited[:MOST_CITED]:
+        raw = intake.raw.get(path)
         if raw is None:
             continue
-        for fault in validate(raw, ref.split("/", 1)[0])[:1]:
-            found.append(Item(UNUSABLE, ref, f"{ref} is not valid FHIR ({fault}); the number read from it was used", Trouble.STRUCTURE.value, "info", ref=ref))
+        for fault in validate(raw, ref.split("/", 1)[0], count)[:1]:
+            text = f"{ref} is not valid FHIR ({fault}); the number read from it was used"
+            found.append(Item(UNUSABLE, ref, text, Trouble.STRUCTURE.value, "info", ref=ref, path=path))
     return tuple(found)
 
 

@@ -50,13 +50,13 @@ class CardSettings:
 
 @dataclass(frozen=True, slots=True)
 class Cards:
-    """The answer: `body` for the client; `codes` and `uuids` for the record; `cited` are the references that the cards rest on;
+    """The answer: `body` for the client; `codes` and `uuids` for the record; `cited` are the resources that the cards rest on (path, reference);
     `by_uuid` tells for each card its advisories with their indicators and deciding inputs (for feedback)."""
 
     body: dict[str, Any]
     codes: Mapping[str, str]
     uuids: tuple[str, ...]
-    cited: tuple[str, ...]
+    cited: tuple[tuple[str, str], ...]
     by_uuid: Mapping[str, tuple[tuple[str, str, str], ...]]
 
 
@@ -117,9 +117,10 @@ class _Maker:
                 known = codes.get(entry["code"])
                 if known is None or rank(entry["indicator"]) > rank(known):
                     codes[entry["code"]] = entry["indicator"]
-        refs = [s.ref for g in self._a.groups for f in (g.lead, *g.others) for s in leaves_seen(f.reason) if s.kind in ("result", "condition")]
-        refs += [s.ref for g in self._a.groups for f in (g.lead, *g.others) for fact in f.facts.values() for s in fact.seen if s.kind == "result"]
-        return Cards(body, codes, tuple(card["uuid"] for card in cards), tuple(dict.fromkeys(r for r in refs if r)), self._by_uuid)
+        seen = [s for g in self._a.groups for f in (g.lead, *g.others) for s in leaves_seen(f.reason) if s.kind in ("result", "condition")]
+        seen += [s for g in self._a.groups for f in (g.lead, *g.others) for fact in f.facts.values() for s in fact.seen if s.kind == "result"]
+        cited = tuple({s.path: s.ref for s in seen if s.path and s.ref}.items())
+        return Cards(body, codes, tuple(card["uuid"] for card in cards), cited, self._by_uuid)
 
     # One problem -----------------------------------------------------------------------------------------------------------------
 

@@ -21,6 +21,7 @@ from cds.call import Answer, CallSettings, answer, operation_outcome
 from cds.cards.build import REASONS, CardSettings
 from cds.chart import DAY, Memory, Override
 from cds.intake import Intake, IntakeSettings
+from cds.intake.limits import limits_from
 from cds.parameters import ParameterSet
 from cds.service.discovery import SERVICES
 from cds.service.knowledge import load_knowledge, parameter_files, software_digest
@@ -42,16 +43,10 @@ def memory_of(rows: tuple[MemoryRow, ...]) -> Memory:
 def call_settings(settings: Settings, hook: str, knowledge_parameters: ParameterSet) -> CallSettings:
     """What `answer` needs of the settings for one hook."""
     return CallSettings(
-        IntakeSettings(hook=hook, site_zone=settings.site_zone, allow_client_time=settings.client_time, **_limits(knowledge_parameters)),
+        IntakeSettings(hook=hook, site_zone=settings.site_zone, allow_client_time=settings.client_time, limits=limits_from(knowledge_parameters)),
         CardSettings(base=settings.canonical_base, release=cds.__version__),
         frozenset(settings.switched_off),
     )
-
-
-def _limits(p: ParameterSet) -> dict[str, Any]:
-    from cds.intake.limits import limits_from
-
-    return {"limits": limits_from(p)}
 
 
 def configuration(settings: Settings) -> bytes:
