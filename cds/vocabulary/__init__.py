@@ -7,10 +7,10 @@ never matched by its display text. README.md holds the licences of the code syst
 from __future__ import annotations
 
 from cds.vocabulary import _tables
-from cds.vocabulary.analytes import ANALYTES, Analyte, CodeUse, allowable_error, analyte_of, codes_of, is_panel
+from cds.vocabulary.analytes import ANALYTES, Analyte, CodeUse, allowable_error, analyte_code, analyte_of, codes_of, is_panel
 from cds.vocabulary.conditions import CONCEPTS, Concept, conditions_of
 from cds.vocabulary.drugs import CLASSES, DRUGS, Drug, class_members, diluent_from_text, drug_in_class, drug_of
-from cds.vocabulary.routes import Route, line_from_text, route_from_text, route_of
+from cds.vocabulary.routes import ROUTE_CODES, Route, line_from_text, route_from_text, route_of
 from cds.vocabulary.systems import ATC, ICD_10, ICD_10_CM, INTERPRETATION, LOINC, RXNORM, SNOMED_CT, UCUM
 
 __all__ = [
@@ -23,6 +23,7 @@ __all__ = [
     "ICD_10_CM",
     "INTERPRETATION",
     "LOINC",
+    "ROUTE_CODES",
     "RXNORM",
     "SNOMED_CT",
     "UCUM",
@@ -32,6 +33,7 @@ __all__ = [
     "Drug",
     "Route",
     "allowable_error",
+    "analyte_code",
     "analyte_of",
     "class_members",
     "codes_of",

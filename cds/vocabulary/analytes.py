@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 from cds import units
 from cds.vocabulary import _tables
+from cds.vocabulary.systems import LOINC
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +75,14 @@ def is_panel(system: str, code: str) -> bool:
 def codes_of(analyte: str) -> tuple[tuple[str, str], ...]:
     """Every (system, code) under which an analyte is read, in the order of the source file."""
     return tuple(key for key, use in _CODES.items() if use.analyte == analyte)
+
+
+def analyte_code(analyte: str) -> str:
+    """The LOINC code under which Trivet asks for an analyte in its suggestions: the first of the source file. KeyError when there is none."""
+    for system, code in codes_of(analyte):
+        if system == LOINC:
+            return code
+    raise KeyError(analyte)
 
 
 def allowable_error(analyte: str, value: Decimal, method: str = "laboratory") -> Decimal | None:

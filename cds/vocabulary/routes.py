@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from cds.vocabulary import _tables
+from cds.vocabulary.systems import SNOMED_CT
 from cds.vocabulary.text import mentions, negated
 
 Line = Literal["central", "peripheral"]
@@ -29,6 +30,12 @@ KINDS: frozenset[str] = frozenset(route.kind for route in (*_CODES.values(), *_T
 def route_of(system: str, code: str) -> Route | None:
     """The route a code names; None when it is not recognised. Intraosseous access counts as a peripheral line."""
     return _CODES.get((system, code))
+
+
+ROUTE_CODES: dict[str, str] = {
+    route.kind: code for (system, code), route in reversed(_CODES.items()) if route.line is None and system == SNOMED_CT
+}
+"""The SNOMED CT code that Trivet writes for each kind of route in its suggestions."""
 
 
 def route_from_text(text: str) -> Route | None:
