@@ -86,16 +86,19 @@ def facts(p: ParameterSet) -> Facts:
     )
 
 
+@lru_cache(maxsize=4096)
 def is_fluid(drug: str | None) -> bool:
     """Whether the drug is a fluid that others are given in."""
     return drug is not None and any(drug_in_class(drug, each) for each in FLUIDS)
 
 
+@lru_cache(maxsize=4096)
 def is_balanced(drug: str | None) -> bool:
     """Whether the drug is a balanced crystalloid, whose little potassium never triggers alone."""
     return drug is not None and drug_in_class(drug, "balanced_crystalloid")
 
 
+@lru_cache(maxsize=4096)
 def substances_of(drug: str, known: Facts) -> tuple[tuple[str, str], ...]:
     """The substances (name, unit) that a drug brings, beside itself as `drug:<name>`."""
     found = {substance: "mmol" for substance in known.held_in.get(drug, ())}

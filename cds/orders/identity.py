@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from types import MappingProxyType
 
-from cds.chart import MINUTE, Administration, Chart, Feed, Moment, Order
+from cds.chart import MINUTE, Administration, Chart, Feed, Measure, Moment, Order
 from cds.parameters import ParameterSet
 from cds.vocabulary import drug_in_class
 
@@ -288,18 +288,17 @@ def _pairs(
 ) -> tuple[tuple[str, str], ...]:
     """Pairs that may be one bag: running with running, running with draft; never two drafts, never a stated chain."""
     changed = {_id(ref) for ref in changes.values()}
+    alike: dict[object, list[Order]] = {}
+    for order in (*running, *(draft for draft in drafts if draft.ref not in changes)):
+        alike.setdefault(_essence(order), []).append(order)
     pairs: list[tuple[str, str]] = []
-    for place, order in enumerate(running):
-        others = [
-            *running[place + 1 :],
-            *(d for d in drafts if d.ref not in changes and _id(order.ref) not in changed),
-        ]
-        for other in others:
-            if _chained(order, other) or not _same_content(order, other):
-                continue
-            starts = (_start(order, given), _start(other, given))
-            if _close(*starts, minutes):
-                pairs.append((key_of(order), key_of(other)))
+    for group in alike.values():
+        for place, order in enumerate(group):
+            for other in group[place + 1 :]:
+                if order.drafted or (other.drafted and _id(order.ref) in changed) or _chained(order, other):
+                    continue
+                if _close(_start(order, given), _start(other, given), minutes):
+                    pairs.append((key_of(order), key_of(other)))
     return tuple(pairs)
 
 
@@ -332,18 +331,24 @@ def _same_identifier(a: Order, b: Order) -> bool:
 
 def _same_content(a: Order, b: Order) -> bool:
     """Same product, dose, rate and line."""
-
-    def essence(order: Order) -> object:
-        parts = [(i.drug, "" if i.drug else i.label, i.active, _said(i.strength), _said(i.per)) for i in order.ingredients]
-        doses = [(d.route, d.line, d.push, _said(d.dose), _said(d.rate), _said(d.rate_per), d.duration_minutes) for d in order.dosages]
-        return order.drugs, parts, doses, _said(order.volume)
-
-    return essence(a) == essence(b)
+    return _essence(a) == _essence(b)
 
 
-def _said(measure: object) -> object:
-    value, unit = getattr(measure, "value", None), getattr(measure, "unit", None)
-    return None if measure is None else (value, unit)
+def _essence(order: Order) -> object:
+    """What two entries must share to be one bag."""
+    return (
+        order.drugs,
+        tuple((i.drug, "" if i.drug else i.label, i.active, *_said(i.strength), *_said(i.per)) for i in order.ingredients),
+        tuple((d.route, d.line, d.push, *_said(d.dose), *_said(d.rate), *_said(d.rate_per), d.duration_minutes) for d in order.dosages),
+        _said(order.volume),
+    )
+
+
+def _said(measure: Measure | None) -> tuple[Decimal | None, Decimal | None, str]:
+    """The number and its unit, or what was sent where the unit is not known."""
+    if measure is None:
+        return None, None, ""
+    return measure.value.low, measure.value.high, measure.unit or f"? {measure.text}"
 
 
 def _by_order(chart: Chart, remarks: list[str]) -> dict[str, tuple[Administration, ...]]:

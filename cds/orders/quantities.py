@@ -38,6 +38,8 @@ DOSE_FORMS = frozenset(
 
 _ORDER_DUST = Decimal("1E-12")
 _TOTAL_DUST = Decimal("1E-9")
+_LEAST, _MOST = Decimal("1E-9"), Decimal("1E+7")  # mg, mmol, units, mL, minutes
+_TOO_LARGE_FOR_DUST = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +130,7 @@ class Quantity:
 def quantity(measure: Measure | None) -> Quantity | None:
     """The stated number in its basis. None when nothing was stated, or when number or unit is not one that orders use.
 
-    A range without a lower end begins at zero. A negative number, or none at all, is not read.
+    A range without a lower end begins at zero. A number that is negative, or of a size that no dose, rate or bag has, is not read.
     """
     if measure is None or measure.value.high is None and measure.value.low is None:
         return None
@@ -139,7 +141,10 @@ def quantity(measure: Measure | None) -> Quantity | None:
         words = measure.text.lower().split()
         return Quantity(value, _PIECE) if words and words[-1].strip("{}[]().") in DOSE_FORMS else None
     unit = order_unit(measure.unit)
-    return None if unit is None else Quantity(value.scale(unit.factor), unit)
+    if unit is None:
+        return None
+    found = Quantity(value if unit.factor == ONE else value.scale(unit.factor), unit)
+    return found if all(end is None or end == ZERO or _LEAST <= end <= _MOST for end in (found.value.low, found.value.high)) else None
 
 
 def settled(value: Interval) -> Interval:
@@ -156,12 +161,14 @@ def settled_total(value: Interval) -> Interval:
 
 
 def _rounded(value: Interval, dust: Decimal) -> Interval:
-    return Interval(
-        None if value.low is None else value.low.quantize(dust, ROUND_HALF_EVEN),
-        None if value.high is None else value.high.quantize(dust, ROUND_HALF_EVEN),
-        value.low_open,
-        value.high_open,
-    )
+    low = _without_dust(value.low, dust)
+    return Interval(low, low if value.high == value.low else _without_dust(value.high, dust), value.low_open, value.high_open)
+
+
+def _without_dust(number: Decimal | None, dust: Decimal) -> Decimal | None:
+    if number is None or number.adjusted() >= _TOO_LARGE_FOR_DUST:
+        return number  # more digits than the precision holds: there is no dust in it
+    return number.quantize(dust, ROUND_HALF_EVEN)
 
 
 def agree(a: Interval, b: Interval, percent: Decimal) -> bool:

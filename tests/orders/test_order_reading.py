@@ -431,7 +431,7 @@ def test_hz_04_two_readings_are_no_reading(words: str) -> None:
 
 # Any order ---------------------------------------------------------------------------------------------------------------------------
 
-NUMBERS = st.sampled_from(["0", "1", "0.5", "40", "1000", "-3", "1 to 2"])
+NUMBERS = st.sampled_from(["0", "1", "0.5", "40", "1000", "-3", "1 to 2", "1E+40", "1E-40"])
 UNITS = st.sampled_from(
     ["mmol", "meq", "mg", "g", "[iU]", "mL", "L", "mL/h", "mmol/h", "mg/kg/min", "mg/kg", "%", "mmol/L", "1", "{bag}", "h", "min", "d", "blob", "kg", "mg{PE}"]
 )
