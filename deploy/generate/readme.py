@@ -1,12 +1,14 @@
-"""Write the table of settings into README.md.
+"""Write into README.md the table of settings, and the shortened answer to the lead scenario.
 
     python deploy/generate/readme.py            write
-    python deploy/generate/readme.py --check    exit 1 if the table is not current
+    python deploy/generate/readme.py --check    exit 1 if either is not current
 """
 
 from __future__ import annotations
 
 import argparse
+import json
+import re
 import sys
 import types
 from pathlib import Path
@@ -15,10 +17,17 @@ from typing import Any, Literal, Union, get_args, get_origin
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+from cds.call import answer  # noqa: E402
+from cds.chart import NO_MEMORY  # noqa: E402
+from cds.service.desk import call_settings  # noqa: E402
+from cds.service.knowledge import load_knowledge  # noqa: E402
 from cds.service.settings import Settings  # noqa: E402
 
 TARGET = ROOT / "README.md"
+LEAD = ROOT / "synthetic_bundles" / "01-ketoacidosis-valproate-meropenem" / "request.json"
 BEGIN, END = "<!-- settings -->\n", "<!-- end of settings -->\n"
+ANSWER_BEGIN, ANSWER_END = "<!-- answer -->\n", "<!-- end of answer -->\n"
+DETAIL_SHOWN = 420
 COMPUTED = {"data": "the user's data folder"}
 
 
@@ -50,25 +59,61 @@ def table() -> str:
     return "\n".join(rows) + "\n"
 
 
+def shortened_answer() -> str:
+    """What the service answers to the lead scenario, line by line, with "..." for what is left out: of each card the summary, the indicator and
+    which advisories it carries, and how the first card's detail begins."""
+    settings = Settings()
+    knowledge = load_knowledge(settings)
+    made = answer(
+        LEAD.read_bytes(),
+        now=0,
+        request_id="00000000-0000-4000-8000-000000000000",
+        memory=NO_MEMORY,
+        knowledge=knowledge,
+        settings=call_settings(settings, "order-sign", knowledge.parameters),
+    )
+    if made.status != 200:
+        raise SystemExit(f"the lead scenario was answered with {made.status}")
+    kept: list[str] = []
+    detail_shown, listing = False, False
+    for line in json.dumps(json.loads(made.body), indent=4, ensure_ascii=False).splitlines():
+        depth = len(line) - len(line.lstrip())
+        listing = listing or line.strip() == '"example.trivet.advisories": ['
+        if depth <= 8 or (depth == 12 and re.match(r'"(?:summary|indicator|extension)"', line.strip())) or listing:
+            kept.append(line)
+        elif depth == 12 and line.lstrip().startswith('"detail"') and not detail_shown:
+            detail_shown = True
+            kept.append(line if len(line) <= DETAIL_SHOWN else f"{line[:DETAIL_SHOWN]}...")
+        elif kept[-1].strip() != "...":
+            kept.append(" " * depth + "...")
+        listing = listing and not (depth == 16 and line.strip().startswith("]"))
+    return "\n".join(kept) + "\n"
+
+
+def _put(text: str, begin: str, end: str, content: str) -> str:
+    before, found, rest = text.partition(begin)
+    _, closed, after = rest.partition(end)
+    if not found or not closed:
+        raise SystemExit(f"{TARGET.name} has no {begin.strip()}")
+    return f"{before}{begin}{content}{end}{after}"
+
+
 def whole(text: str) -> str:
-    """README.md with the current table."""
-    before, begin, rest = text.partition(BEGIN)
-    _, end, after = rest.partition(END)
-    if not begin or not end:
-        raise SystemExit(f"{TARGET.name} has no place for the settings")
-    return f"{before}{BEGIN}\n{table()}\n{END}{after}"
+    """README.md with the current table and answer."""
+    text = _put(text, BEGIN, END, f"\n{table()}\n")
+    return _put(text, ANSWER_BEGIN, ANSWER_END, f"\n```console\n{shortened_answer()}```\n\n")
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description="Write the table of settings into README.md.")
-    parser.add_argument("--check", action="store_true", help="exit 1 if the committed table is not current")
+    parser = argparse.ArgumentParser(description="Write the settings and the lead scenario's answer into README.md.")
+    parser.add_argument("--check", action="store_true", help="exit 1 if README.md is not current")
     arguments = parser.parse_args()
     current = TARGET.read_text(encoding="utf-8")
     text = whole(current)
     if not arguments.check:
         TARGET.write_text(text, encoding="utf-8")
     elif text != current:
-        print("the settings in README.md are not current; run python deploy/generate/readme.py", file=sys.stderr)
+        print("README.md is not current; run python deploy/generate/readme.py", file=sys.stderr)
         return 1
     return 0
 
