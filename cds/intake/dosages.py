@@ -41,6 +41,8 @@ _TIMES_A_DAY = {
 _PUSH = re.compile(r"\b(?:iv|intravenous|i\.v\.)\s+(?:push|bolus)\b|\bpush\b", re.IGNORECASE)
 _DENIED = re.compile(r"\b(?:not|no|never|don'?t|avoid|without)\b", re.IGNORECASE)
 _LONGEST_TEXT = 400
+_INTO_A_VEIN = (None, "intravenous", "intraosseous")
+"""Routes for which a line and a diluent matter; a route that is not known may be one of them."""
 
 
 def read_dosage(dosage: shapes.Dosage, extra_texts: tuple[str, ...], times: Times) -> Dosage:
@@ -50,8 +52,8 @@ def read_dosage(dosage: shapes.Dosage, extra_texts: tuple[str, ...], times: Time
     route, line, from_text, route_stated = _route(dosage, texts, unclear)
     dose, rate, rate_per = _amounts(dosage.doseAndRate, unclear)
     timing = _timing(dosage.timing, times, unclear)
-    wanted = [text for text in (*texts, *extra_texts) if text]
-    diluents = dict.fromkeys(name for text in wanted for name in diluent_from_text(text))
+    wanted = dict.fromkeys((*texts, *extra_texts)) if route in _INTO_A_VEIN else {}
+    diluents = dict.fromkeys(name for text in wanted if text for name in diluent_from_text(text))
     return Dosage(
         text=" ".join(dosage.text.split())[:_LONGEST_TEXT],
         route=route,
@@ -100,7 +102,7 @@ def _route(dosage: shapes.Dosage, texts: list[str], unclear: list[str]) -> tuple
             line = lines.pop() if len(lines) == 1 else None
         else:
             unclear.append("route")
-    if line is not None:
+    if line is not None or kind not in _INTO_A_VEIN:
         return kind, line, False, stated
     site = dosage.site
     places = [] if site is None else [site.text, *(c.display for c in site.coding)]

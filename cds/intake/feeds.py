@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from itertools import pairwise
 from typing import Any
 
 import msgspec
@@ -143,11 +142,11 @@ def _newest_first_until(drawn: Iterable[str] | None, times: Times) -> int | None
     """The time of the oldest entry of a page that is verifiably newest first, else None."""
     if drawn is None:
         return None
-    instants: list[int] = []
+    first = last = None
     for text in drawn:
         moment = times.read(text) if text else None
-        if moment is None or not moment.exact:
+        if moment is None or not moment.exact or (last is not None and moment.latest > last):
             return None
-        instants.append(moment.latest)
-    falling = all(later >= earlier for later, earlier in pairwise(instants))
-    return instants[-1] if falling and instants and instants[0] > instants[-1] else None
+        last = moment.latest
+        first = last if first is None else first
+    return last if first is not None and last is not None and first > last else None

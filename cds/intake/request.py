@@ -165,7 +165,7 @@ class _Reader:
         key, single = found.key, found.single
         drawn: list[str] | None = []
         decode, held, measured = shapes.RESOURCE.decode, self._held, self._codes.measured
-        whose, ours, note = self._subjects.whose, Whose.OURS, self._times.note
+        whose, ours, note = self._subjects.whose, Whose.OURS, self._times.noted.add
         for index, entry in enumerate(found.entries):
             index = -1 if single else index
             try:
@@ -178,12 +178,14 @@ class _Reader:
                 drawn = None
                 self._other_resource(resource, entry.fullUrl, key, index, found)
                 continue
+            drawn_at = resource.effectiveDateTime
             if drawn is not None:
-                drawn.append(resource.effectiveDateTime)
+                drawn.append(drawn_at)
             if whose(resource.subject) is not ours:
                 self._not_ours(resource, key, index)
                 continue
-            note(resource.effectiveDateTime, resource.issued)
+            note(drawn_at)
+            note(resource.issued)
             use = measured(resource.code)
             if use is not None:
                 for analyte in use.analytes:
@@ -198,7 +200,7 @@ class _Reader:
                 self._unmapped(resource, key, index)
             if resource.effectivePeriod is not None or resource.effectiveInstant:
                 period = resource.effectivePeriod or shapes.Period()
-                note(resource.effectiveInstant, period.start, period.end)
+                self._times.note(resource.effectiveInstant, period.start, period.end)
         self._drawn[key] = drawn
 
     def _components(self, observation: shapes.Observation, key: str, index: int) -> None:

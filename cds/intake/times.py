@@ -48,14 +48,14 @@ class Times:
         self.limit = now + tolerance
         self._zone = zone
         self._widest = widest
-        self._noted: set[str] = set()
+        self.noted: set[str] = set()
         self._read: dict[str, Moment | None] = {}
         self._offset: int | None = None
         self._settled = False
 
     def note(self, *texts: str) -> None:
         """Count these times when looking for the offset that the request agrees on."""
-        self._noted.update(texts)
+        self.noted.update(texts)
 
     def read(self, text: str) -> Moment | None:
         """The span that a FHIR date, dateTime or instant allows; None when it is none of these."""
@@ -134,7 +134,7 @@ class Times:
     def _shared(self) -> int | None:
         if not self._settled:
             offsets = set()
-            for text in self._noted:
+            for text in self.noted:
                 form = _FORM.fullmatch(text)
                 if form is not None and form[8] is not None:
                     offsets.add(_minutes(form[8]))

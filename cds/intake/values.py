@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 
+import msgspec
 from msgspec import Raw
 
 from cds.chart import Trouble
@@ -23,6 +24,7 @@ _NUMBER = re.compile(r"-?(?:0|[1-9][0-9]{0,17})(?:\.[0-9]{1,18})?(?:[eE][+-]?[0-
 _BOUND = re.compile(r"\s*(<=|>=|<|>|≤|≥)\s*([0-9]{1,9}(?:\.[0-9]{1,9})?)\s*(\S.{0,30}?)?\s*")
 _HAEMOLYSED = re.compile(r"\bha?emoly[sz](?:ed|is|ing)\b", re.IGNORECASE)
 _DENIED = re.compile(r"\b(?:not|no|non|without|nil|negative|absent|free)\b", re.IGNORECASE)
+ONE = Decimal(1)
 _NEGATIVE_VALUES = frozenset(("base_excess",))
 _BARE = frozenset(("", "1", "[pH]", "{score}", "{INR}", "{ratio}", "{grade}"))
 _METER_WORDS = re.compile(r"\b(?:gluco(?:se )?meter|meter|point[ -]of[ -]care|poct|bedside)\b", re.IGNORECASE)
@@ -84,8 +86,7 @@ _PREGNANCY_ANSWERS = {"LA15173-0": "1", "LA26683-5": "0", "77386006": "1"}
 _PREGNANCY_WORDS = {"pregnant": "1", "not pregnant": "0", "yes": "1", "no": "0"}
 
 
-@dataclass(frozen=True, slots=True)
-class Read:
+class Read(msgspec.Struct, frozen=True, gc=False):
     """A value that can be used: canonical, as reported, the reported UCUM unit, and the text for a person."""
 
     value: Interval
@@ -185,6 +186,7 @@ class Values:
     def __init__(self, limits: Limits) -> None:
         self._limits = limits
         self._units: dict[tuple[object, ...], _Unit | Refused] = {}
+        self._possible: dict[str, tuple[Decimal, Decimal]] = {}
 
     def read(
         self, analyte: str, method: str, codes: tuple[str, ...], observation: Observation, part: Component | None = None
@@ -214,6 +216,29 @@ class Values:
             return Refused(Trouble.NOT_A_NUMBER, "a value of a type that is not read here")
         return Refused(Trouble.NO_VALUE, "no value")
 
+    def plain(self, analyte: str, codes: tuple[str, ...], observation: Observation) -> Read | None:
+        """One exact, possible number with a unit that is read as it is; None for everything else (see `read`)."""
+        quantity = observation.valueQuantity
+        if quantity is None or quantity.comparator or not _only_quantity(observation):
+            return None
+        number = number_of(quantity.value)
+        if number is None:
+            return None
+        unit = self._units.get((analyte, codes, quantity.system, quantity.code, quantity.unit))
+        if not isinstance(unit, _Unit) or unit.factor is None:
+            return None
+        low, high = self._possible.get(analyte) or self._range(analyte)
+        canonical = number if unit.factor is ONE else number * unit.factor
+        if not low <= canonical <= high:
+            return None
+        reported = point(number)
+        return Read(reported if canonical is number else point(canonical), reported, unit.unit, f"{number:f}{unit.label}")
+
+    def _range(self, analyte: str) -> tuple[Decimal, Decimal]:
+        about = ANALYTES[analyte]
+        found = self._possible[analyte] = (about.plausible_low, about.plausible_high)
+        return found
+
     def _quantity(self, analyte: str, codes: tuple[str, ...], quantity: Quantity) -> Read | Refused:
         number = number_of(quantity.value)
         if number is None or (quantity.comparator and quantity.comparator not in _COMPARATORS):
@@ -238,7 +263,10 @@ class Values:
         text = f"{comparator}{number:f}{unit.label}"
         if unit.unit in ("mg/dL", "mmol/L") and analyte == "urine_ketones":
             return self._graded(number, comparator, unit.unit, text)
-        canonical = number * unit.factor if unit.factor is not None else to_canonical(analyte, number, unit.unit, unit.code)
+        if unit.factor is None:
+            canonical = to_canonical(analyte, number, unit.unit, unit.code)
+        else:
+            canonical = number if unit.factor is ONE else number * unit.factor
         if comparator:
             floor = None if analyte in _NEGATIVE_VALUES else ZERO
             value, reported = _interval(canonical, comparator, floor), _interval(number, comparator, floor)
@@ -338,7 +366,8 @@ def _unit_for(analyte: str, codes: tuple[str, ...], quantity: Quantity) -> _Unit
         return Refused(Trouble.UNIT_WRONG_KIND, f"unit {unit} does not fit {about.label}", "", f"is this really {about.label}?")
     shown = quantity.unit if quantity.unit and canonical_unit(quantity.unit) == unit else unit
     label = "" if shown in _BARE or unit in _BARE else f" {shown}"
-    return _Unit(unit, label, code, analyte_factor(analyte, unit, code) if code else None)
+    factor = analyte_factor(analyte, unit, code) if code else None
+    return _Unit(unit, label, code, ONE if factor == ONE else factor)
 
 
 def _shown(quantity: Quantity) -> str:
