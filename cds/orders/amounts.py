@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from cds.numbers import Interval, point
-from cds.orders.contents import Facts, Held, converted, is_balanced, substances_of
+from cds.orders.contents import Facts, Held, converted, is_balanced, is_crystalloid, substances_of
 from cds.orders.flow import Limb
 from cds.orders.quantities import EQUIVALENT_MASS, MASS, MINUTES_PER_HOUR, ML_PER_L, UNITS, VOLUME, settled
 from cds.vocabulary import drug_in_class
@@ -148,18 +148,19 @@ def _summed(substance: str, unit: str, parts: list[Contribution], limb: Limb) ->
 
 
 def _fluid(limb: Limb, known: Facts) -> list[SubstanceDose]:
-    """Volume as a fluid order. Saline that only dilutes insulin in a pump is none."""
+    """Volume as a fluid order. Up to 100 mL around insulin is none, and up to 100 mL around any drug is no crystalloid order."""
     volume, flow = limb.bag.volume, limb.flow
-    if volume is None and flow is None:
+    most = None if volume is None else volume.high
+    if (volume is None and flow is None) or (most is not None and most < known.diluent_minimum_ml):
         return []
-    drugs = [held.drug for held in limb.bag.held if held.drug is not None]
-    insulin = any(drug_in_class(drug, "insulin") for drug in drugs)
-    if insulin and volume is not None and volume.high is not None and volume.high <= known.insulin_diluent_ml:
+    held = [each for each in limb.bag.held if each.drug is not None]
+    small = most is not None and most <= known.small_diluent_ml
+    if small and any(drug_in_class(each.drug, "insulin") for each in held if each.drug is not None):
         return []
     hours = None if limb.hours is None else settled(limb.hours)
     why = "" if flow is not None else limb.rate.why or limb.blocked or "rate not stated"
     names = ["fluid"]
-    if any(drug_in_class(drug, each) for drug in drugs for each in ("crystalloid", "saline", "balanced_crystalloid")):
+    if any(is_crystalloid(each.drug) and not (small and each.diluent) for each in held):
         names.append("crystalloid")
     settled_flow = None if flow is None else settled(flow)
     return [SubstanceDose(name, VOLUME, volume, settled_flow, None, hours, settled_flow, False, why) for name in names]

@@ -57,7 +57,7 @@ class Facts:
     disagreement_percent: Decimal
     diluent_minimum_ml: Decimal
     push_minutes: Decimal
-    insulin_diluent_ml: Decimal
+    small_diluent_ml: Decimal
 
 
 @lru_cache(maxsize=16)
@@ -82,7 +82,7 @@ def facts(p: ParameterSet) -> Facts:
         disagreement_percent=p.number("order_volume_disagreement_percent"),
         diluent_minimum_ml=p.number("order_diluent_minimum_ml"),
         push_minutes=p.number("order_push_minutes"),
-        insulin_diluent_ml=p.number("order_insulin_diluent_ml"),
+        small_diluent_ml=p.number("order_small_diluent_ml"),
     )
 
 
@@ -90,6 +90,12 @@ def facts(p: ParameterSet) -> Facts:
 def is_fluid(drug: str | None) -> bool:
     """Whether the drug is a fluid that others are given in."""
     return drug is not None and any(drug_in_class(drug, each) for each in FLUIDS)
+
+
+@lru_cache(maxsize=4096)
+def is_crystalloid(drug: str | None) -> bool:
+    """Saline, balanced or other crystalloid."""
+    return drug is not None and any(drug_in_class(drug, each) for each in ("crystalloid", "saline", "balanced_crystalloid"))
 
 
 @lru_cache(maxsize=4096)

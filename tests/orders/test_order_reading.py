@@ -14,7 +14,9 @@ import cds.orders.flow
 from cds.chart import Dosage, Ingredient, Order, Problem, Trouble
 from cds.numbers import Interval, point
 from cds.orders.reading import PARTS, Read
-from tests.orders.builders import dosage, dose, ingredient, order, per_hour, read
+from cds.vocabulary import DRUGS as DRUG_NAMES
+from cds.vocabulary import class_members
+from tests.orders.builders import dosage, dose, ingredient, order, parameters, per_hour, read
 
 KCL = "potassium_chloride"
 SALINE = "sodium_chloride"
@@ -47,6 +49,16 @@ def test_hz_04_salts_by_two_routes(drug: str, substance: str, molar_mass: D, cha
     assert given["mmol"] == given["meq"] == point(D("20.000000000000"))
     for unit in ("mg", "g"):
         assert abs(given[unit].exact / 20 - 1) < D("0.0002"), unit  # type: ignore[union-attr, operator]
+
+
+def test_hz_04_every_salt_is_known_or_named() -> None:
+    """The table speaks of drugs that the vocabulary has; a potassium salt outside it is never silent."""
+    tabled = {str(row["drug"]) for row in parameters().table("order_salts")}
+    assert tabled <= set(DRUG_NAMES)
+    for salt in class_members("potassium_salt"):
+        found = dose(order(ingredient(salt, "40 mmol / 1 L"), doses=(dosage(rate="100 mL/h"),)), "potassium")
+        assert (found.per_hour is not None) is (salt in tabled)
+        assert bool(found.why_not) is (salt not in tabled)
 
 
 def test_hz_04_potassium_phosphate_is_a_range() -> None:
@@ -394,6 +406,10 @@ def test_insulin_syringe_is_no_fluid() -> None:
             doses=(dosage(rate="6 mL/h"),),
         )
         assert (read(given).substance("crystalloid") is not None) is fluid
+        assert (read(given).substance("fluid") is not None) is fluid
+    antibacterial = order(ingredient("meropenem", "1 g"), ingredient(SALINE, "100 mL", active=False), doses=(dosage(minutes="30"),))
+    assert read(antibacterial).substance("fluid") is not None
+    assert read(antibacterial).substance("crystalloid") is None
 
 
 def test_saline_holds_its_sodium() -> None:
