@@ -117,7 +117,8 @@ class Precedence:
     """What happens to another code when this one fires (MET 1.7). `how`: "absorbs" (the other becomes a line on this card), "silences" (the other is
     not shown, and is recorded as absorbed), "lowers" (the other is at most warning).
 
-    `scope`: "order" (for the same order in hand) or "patient". `at` limits it to these indicators of this code; `branches` to these branches.
+    `scope`: "order" (for the same order in hand) or "patient". `at` limits it to these indicators of this code; `branches` to these branches; `other_branches`
+    to these branches of the other code.
     """
 
     how: str
@@ -125,6 +126,7 @@ class Precedence:
     scope: str = "patient"
     at: tuple[str, ...] = INDICATORS
     branches: tuple[str, ...] = ()
+    other_branches: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +137,7 @@ class Advisory:
     order codes: each matching order is judged by itself. `satisfied` says that another order already does it ("already satisfied", not "not met").
     `touches` are the drug classes whose draft makes a result code (or a running order's) speak at order hooks, at the indicators in `touched`; `always` are the
     indicators shown at every hook.
+    `always_when` narrows `always`: at an order hook those indicators are shown whatever the draft unless this criterion is FALSE (C-01: untreated).
     `without_age` codes use the adult figures when the age is not known (C-08); `neonate` codes also run under 28 days (F-20).
     `asks_itself` are items whose gap this code names itself, so that section E does not; `gap_indicator` is what section E shows when this waits for a datum.
     `hooks` are the hooks at which it may be shown.
@@ -153,6 +156,7 @@ class Advisory:
     touches: tuple[str, ...] = ()
     touched: tuple[str, ...] = ("critical",)
     always: tuple[str, ...] = ()
+    always_when: Criterion | None = None
     precedence: tuple[Precedence, ...] = ()
     without_age: bool = False
     neonate: bool = False

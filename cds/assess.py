@@ -368,7 +368,8 @@ def speaks(finding: Finding, advisory: Advisory, scene: Scene) -> str:
     if advisory.kind == "order" and about_draft:
         return "line" if finding.indicator == "info" else "card"
     if finding.indicator in advisory.always:
-        return "card"
+        if advisory.always_when is None or evaluate(advisory.always_when, scene).truth is not FALSE:
+            return "card"
     if not _touched(advisory, scene):
         return ""
     return "card" if finding.indicator in advisory.touched else "line"
@@ -393,6 +394,8 @@ def _matches(row: Precedence, finding: Finding, other: Finding) -> bool:
     if row.code != other.code or finding.indicator not in row.at:
         return False
     if row.branches and finding.branch.name not in row.branches:
+        return False
+    if row.other_branches and other.branch.name not in row.other_branches:
         return False
     return row.scope == "patient" or (finding.order is not None and (finding.order == other.order or finding.order in other.orders))
 

@@ -455,6 +455,8 @@ class Scene:
             return Missing((Gap(substance, GapState.NOT_SENT, f"{order.label}: no {substance} in it"),))
         value = {"per_hour": dose.per_hour, "amount": dose.amount, "concentration": dose.concentration, "mg_per_ml": dose.concentration}.get(fact)
         unit = {"per_hour": f"{dose.unit}/h", "amount": dose.unit, "concentration": f"{dose.unit}/L", "mg_per_ml": "mg/mL"}.get(fact, dose.unit)
+        if fact == "per_day":
+            value = None if dose.amount is None or reading.per_day is None else dose.amount.scale(reading.per_day)
         if fact == "mg_per_ml" and value is not None:
             value = value.scale(Decimal("0.001"))
         return self._order_number(order, fact, value, unit, dose.why_not or f"{fact.replace('_', ' ')} not stated")
