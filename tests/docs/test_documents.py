@@ -69,7 +69,7 @@ def test_top_level_is_the_agreed_one() -> None:
 
 
 def test_every_folder_that_readers_open_has_a_page() -> None:
-    for folder in ("cds", "cds/audit", "profiles", "synthetic_bundles", "deploy", "deploy/decisions", "tests/benchmarks"):
+    for folder in ("cds", "cds/audit", "cds/vocabulary", "profiles", "synthetic_bundles", "deploy", "deploy/decisions", "tests/benchmarks"):
         assert (ROOT / folder / "README.md").is_file(), folder
 
 
@@ -143,3 +143,11 @@ def test_advisory_codes_in_expectations_and_pages_exist() -> None:
         expected = json.loads(path.read_text(encoding="utf-8"))
         assert set(expected["advisories"].values()) <= set(INDICATORS)
         assert [code for code in (*expected["advisories"], *expected["absent"]) if code not in CATALOGUE] == [], path.parent.name
+
+
+def test_benchmark_results_are_there() -> None:
+    """The table of a whole run, with the machine's kind and the date."""
+    page = (ROOT / "tests" / "benchmarks" / "README.md").read_text(encoding="utf-8")
+    results = page.partition("<!-- results -->")[2].partition("<!-- end of results -->")[0]
+    assert re.search(r"^\d{4}-\d\d-\d\d, \d+ cores, ", results, re.MULTILINE)
+    assert re.search(r"^\| 1,000 \|", results, re.MULTILINE)
