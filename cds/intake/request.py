@@ -21,7 +21,7 @@ from cds.intake.envelope import EVALUATE_AT, Envelope, Opened, RequestError, Sen
 from cds.intake.feeds import Listing, listing, source
 from cds.intake.limits import Limits, default_limits
 from cds.intake.orders import Place, order_times, read_administration, read_order, tail
-from cds.intake.people import condition_times, read_condition, read_patient
+from cds.intake.people import CLINICAL, VERIFICATION, condition_times, read_condition, read_patient
 from cds.intake.prefetch import ANALYTE_GROUPS, ITEM_KEYS, PREFETCH
 from cds.intake.products import Library
 from cds.intake.raw import RawResources
@@ -140,6 +140,7 @@ class _Reader:
         self._conditions: list[tuple[shapes.Condition, str, str]] = []
         self._orders: list[tuple[shapes.MedicationRequest, Place, Whose]] = []
         self._given: list[tuple[shapes.MedicationAdministration, str, Whose]] = []
+        self._patients: list[tuple[shapes.Patient, str]] = []
         self._patient: Patient | None = None
         self._unknown: dict[str, int] = {}
         self._refused: list[str] = []
@@ -253,7 +254,7 @@ class _Reader:
                 self._library.add(resource, full_url)
             case shapes.Patient():
                 if key == "patient":
-                    self._read_patient(resource, path)
+                    self._patients.append((resource, path))
             case shapes.ServiceRequest():
                 self._unknown["ServiceRequest"] = self._unknown.get("ServiceRequest", 0) + 1
             case shapes.Condition():
@@ -378,7 +379,7 @@ class _Reader:
             known = tuple(dict.fromkeys(use.analyte for use in uses))
             return known or ANALYTE_GROUPS.get(key) or ("",)
         if kind == "Condition":
-            codes = codes_in(raw)
+            codes = set(codes_in(raw)) - CLINICAL - VERIFICATION - {"encounter-diagnosis", "problem-list-item"}
             if not codes or any(conditions_of(system, code) for code in codes for system in _SYSTEMS_OF_CONDITIONS):
                 self._doubtful.add("conditions")
             return ("conditions",)
@@ -399,7 +400,9 @@ class _Reader:
     # The chart ------------------------------------------------------------------------------------------------------------------
 
     def finish(self) -> Intake:
-        """Build the chart from what was collected."""
+        """Build the chart from what was collected. No time is read before, because all of them may be needed to read one (F-5)."""
+        for patient, path in self._patients:
+            self._read_patient(patient, path)
         conditions = self._read_conditions()
         by_ref = {each.ref: each for each in conditions}
         orders = self._read_orders(by_ref)
