@@ -140,7 +140,7 @@ class Advisory:
     `always_when` narrows `always`: at an order hook those indicators are shown whatever the draft unless this criterion is FALSE (C-01: untreated).
     `without_age` codes use the adult figures when the age is not known (C-08); `neonate` codes also run under 28 days (F-20).
     `asks_itself` are items whose gap this code names itself, so that section E does not; `gap_indicator` is what section E shows when this waits for a datum.
-    `hooks` are the hooks at which it may be shown.
+    `hooks` are the hooks at which it may be shown. `table` names a drug table: the words of the row of the order in hand are facts under their column's name.
     """
 
     code: str
@@ -165,6 +165,7 @@ class Advisory:
     hooks: tuple[str, ...] = ("patient-view", "order-select", "order-sign", "encounter-discharge")
     refire_minutes: Limit | None = None
     speak_order: int = 0
+    table: str = ""
     version: str = "1"
     reviewed: str = "2026-11-25"
     hazards: tuple[str, ...] = ()

@@ -186,15 +186,24 @@ def assess(
             verdicts[code] = Verdict(code, Outcome.OUT_OF_SCOPE, "under 28 days")
         elif gated and not all(present & mask for mask in ready.masks):
             verdicts[code] = Verdict(code, Outcome.NOT_APPLICABLE, "trigger")
-        elif not known and not ready.advisory.without_age:
-            verdicts[code] = _without_age(ready, scene, twins[code], other, interpreted=interpreted)
         else:
-            verdicts[code] = judge(ready, scene, interpreted=interpreted)
+            verdicts[code] = _kept_apart(ready, scene, None if known or ready.advisory.without_age else twins[code], other, interpreted=interpreted)
             if not gated and not all(present & mask for mask in ready.masks):
                 if verdicts[code].outcome in (Outcome.FIRED, Outcome.UNKNOWN):
                     continue
                 verdicts[code] = Verdict(code, Outcome.NOT_APPLICABLE, "trigger")
     return _conclude(verdicts, scene, population, memory, known=known, neonate=neonate)
+
+
+def _kept_apart(ready: Ready, scene: Scene, twin: Ready | None, child: Scene | None, *, interpreted: bool) -> Verdict:
+    """One advisory's verdict. One that breaks is UNKNOWN and named, and never takes the others with it (HZ-32). `twin`: where the age is not known."""
+    try:
+        return judge(ready, scene, interpreted=interpreted) if twin is None else _without_age(ready, scene, twin, child, interpreted=interpreted)
+    except Exception as error:
+        advisory = ready.advisory
+        detail = f"'{advisory.title}' was not judged: the service met an error of its own ({type(error).__name__})"
+        would_be = max(("warning", *(branch.indicator for branch in advisory.branches)), key=rank)
+        return Verdict(advisory.code, Outcome.UNKNOWN, "failed", (Gap(advisory.code, GapState.UNUSABLE, detail),), would_be=would_be)
 
 
 def _is_neonate(chart: Chart, p: ParameterSet) -> bool:
@@ -278,12 +287,21 @@ def _merged(advisory: Advisory, verdicts: Sequence[Verdict]) -> Verdict:
 
 def _finding(advisory: Advisory, branch: Branch, reason: Reason, scene: Scene, order: Order | None) -> Finding:
     facts = {name: fact_of(scene.number(expression, order), scene) for name, expression in branch.words.facts.items()}
+    facts |= _row_facts(advisory, scene, order)
     seen = leaves_seen(reason)
     orders = (order.ref,) if order is not None else tuple(dict.fromkeys(s.ref for s in seen if s.kind == "order"))
     return Finding(
         advisory.code, branch, branch.indicator, advisory.problem, None if order is None else order.ref, orders, reason, facts,
         fingerprint(advisory.code, branch.name, seen, scene, order),
     )  # fmt: skip
+
+
+def _row_facts(advisory: Advisory, scene: Scene, order: Order | None) -> dict[str, Fact]:
+    """The words of the drug table's row for the order in hand."""
+    if not advisory.table or order is None:
+        return {}
+    row = next((row for row in scene.p.table(advisory.table) if row.get("drug") in order.drugs), {})
+    return {column: Fact(text or "none named") for column, text in row.items() if isinstance(text, str)}
 
 
 def fact_of(number: object, scene: Scene) -> Fact:

@@ -274,7 +274,8 @@ class AnyOrder:
 @dataclass(frozen=True, slots=True)
 class OrderIs:
     """A yes-or-no of the order in hand: "drafted", "intravenous", "push", "one-off", "line central", "line stated", "diluent stated",
-    "diluent from text", "reason stated", "new" (not a change of a running one), "detail expected" (order-sign, F-11)."""
+    "diluent from text", "additives", "reason stated", "new" (not a change of a running one), "detail expected" (order-sign, F-11), "settled at home" (a home
+    medicine unchanged for a time)."""
 
     fact: str
 

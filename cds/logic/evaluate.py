@@ -52,7 +52,7 @@ from cds.logic.scene import (
 )
 from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth, all_of, any_of, at_least, negated, truth_of
 from cds.numbers import Interval
-from cds.parameters import Absent
+from cds.parameters import Absent, Parameter
 from cds.vocabulary import DRUGS
 
 Test = Callable[[Interval, Decimal, bool], bool | None]
@@ -349,6 +349,10 @@ def _order_fact(fact: str, scene: Scene, order: Order) -> Truth:
             return truth_of(order.reason_stated)
         case "new":
             return truth_of(order.drafted and order.ref not in scene.orders.changes)
+        case "settled at home":
+            since = scene.p["home_medicine_settled"]
+            floor = scene.chart.now - int(since.number * MINUTE) if isinstance(since, Parameter) else 0
+            return truth_of((order.community or order.reported) and order.authored is not None and order.authored.latest <= floor)
         case "detail expected":
             return truth_of(scene.chart.hook != "order-select" or not order.drafted)
         case _:

@@ -14,6 +14,8 @@ from cds.logic.criteria import (
     Criterion,
     Expression,
     Formula,
+    Not,
+    NotComputable,
     OfOrder,
     OrderHas,
 )
@@ -62,9 +64,18 @@ def clearance_unit(p: ParameterSet) -> str:
     return "mL/min/1.73 m2" if p.population == "child" else "mL/min"
 
 
-def above_kidney_limit(p: ParameterSet) -> Criterion:
-    """The order in hand gives more a day than the clearance allows (table renal_limits; bands run to the next printed bound)."""
-    return either([_above(p, row) for row in p.table("renal_limits")])
+def above_kidney_limit(p: ParameterSet) -> Criterion | None:
+    """The order in hand gives more a day than the clearance allows (table renal_limits; bands run to the next printed bound).
+
+    None where the table has no rows for the population.
+    """
+    rows = p.table("renal_limits")
+    return either([_above(p, row) for row in rows]) if rows else None
+
+
+def clearance_known(p: ParameterSet) -> Criterion:
+    """The clearance can be computed from current results."""
+    return Not(NotComputable(clearance(p)))
 
 
 def low_clearance(p: ParameterSet, rows: tuple[Mapping[str, Any], ...]) -> Criterion | None:

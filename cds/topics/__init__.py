@@ -5,9 +5,9 @@
 
 from __future__ import annotations
 
-from cds.topics import anti_seizure, carbapenem, glucose, ketoacidosis, potassium, seizure
+from cds.topics import anti_seizure, carbapenem, glucose, ketoacidosis, potassium, seizure, threshold
 from cds.topics.catalogue import CATALOGUE
 
-TOPICS = (ketoacidosis, glucose, potassium, seizure, anti_seizure, carbapenem)
+TOPICS = (ketoacidosis, glucose, potassium, seizure, anti_seizure, carbapenem, threshold)
 
 __all__ = ["CATALOGUE", "TOPICS"]
