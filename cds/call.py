@@ -5,10 +5,9 @@ Everything that the answer depends on is an argument: the body, `now`, the reque
 
 from __future__ import annotations
 
-import json
+import uuid
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from decimal import Decimal
 from typing import Any
 
 import msgspec
@@ -19,10 +18,11 @@ from cds.candidates import Offers, offers
 from cds.cards.build import Call, Cards, CardSettings, build
 from cds.chart import MINUTE, Chart, Memory, Problem, Trouble
 from cds.gaps import UNUSABLE, Item, Quality, quality
-from cds.intake import Count, Intake, IntakeSettings, RequestError, read_request, validate
+from cds.intake import EVALUATE_AT, ITEM_KEYS, PREFETCH, Count, Intake, IntakeSettings, RequestError, read_request, validate
 from cds.logic.evaluate import evaluate
 from cds.logic.flip import Flip, nearest_flip
 from cds.logic.scene import Scene
+from cds.vocabulary import analyte_of
 
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
 MOST_CITED = 4
@@ -114,7 +114,11 @@ class Flips:
     def of(self, finding: Finding) -> Flip | None:
         """The nearest flip of a finding, against the indicator that its branch has."""
         ready = self._ready[finding.code]
-        return nearest_flip(finding.code, finding.reason, finding.branch.indicator, self._scene, lambda scene: _indicator(ready, scene, finding.order))
+        try:
+            return nearest_flip(finding.code, finding.reason, finding.branch.indicator, self._scene, lambda scene: _indicator(ready, scene, finding.order))
+        except Exception:
+            # What would change the answer is a line on the card: for want of it no card is lost (HZ-32).
+            return None
 
 
 def _indicator(ready: Ready, scene: Scene, order: str | None) -> str:
@@ -148,6 +152,33 @@ def _cited_faults(intake: Intake, cited: tuple[tuple[str, str], ...], count: Cou
             text = f"{ref} is not valid FHIR ({fault}); the number read from it was used"
             found.append(Item(UNUSABLE, ref, text, Trouble.STRUCTURE.value, "info", ref=ref, path=path))
     return tuple(found)
+
+
+def failed(request_id: str, now: int, kind: str, base: str) -> Answer:
+    """The answer when the service itself failed: 200 with a card that says so, because errors are not shown at the bedside (C-07, HZ-32).
+
+    `kind` names the sort of error; its text is never repeated, for it may hold what the request held.
+    """
+    card = notice(
+        request_id, "failed", base, "Trivet failed on this request and judged nothing: do not read its silence as all clear",
+        f"The service met an error of its own ({kind}) and gives no advice on this call. It is recorded under {request_id}.",
+    )  # fmt: skip
+    return Answer(200, msgspec.json.encode({"cards": [card]}), "failed", now, codes={"critical-input-missing": "warning"}, uuids=(card["uuid"],))
+
+
+def notice(request_id: str, name: str, base: str, summary: str, detail: str) -> dict[str, Any]:
+    """A warning card about the service itself."""
+    return {
+        "uuid": str(uuid.uuid5(uuid.UUID(request_id), f"card:{name}")),
+        "summary": summary,
+        "indicator": "warning",
+        "detail": f"{detail}\n\n_Advice for the treating clinician, who decides; local protocol comes first._",
+        "source": {
+            "label": "Trivet: state of the service",
+            "topic": {"system": f"{base}/CodeSystem/advisory", "code": "critical-input-missing", "display": "Input that an advisory needs is missing"},
+        },
+        "extension": {"example.trivet.advisories": [{"code": "critical-input-missing", "indicator": "warning", "role": "lead"}]},
+    }
 
 
 def refusal(error: RequestError) -> bytes:
@@ -187,46 +218,64 @@ def _rules(assessment: Assessment, missing: Quality, offered: Offers) -> bytes:
     return _ENCODER.encode(made)
 
 
+_DRAFTS = ("MedicationRequest", "ServiceRequest")
+_LISTS = {
+    "Condition": "conditions",
+    "MedicationRequest": "medications",
+    "Medication": "medications",
+    "MedicationAdministration": "administrations",
+}
+
+
 def request_of_bundle(bundle: Mapping[str, Any], *, at: str = "") -> dict[str, Any]:
     """A CDS Hooks order-sign request made of a Bundle that holds a chart and drafts, for the command line.
 
-    Draft MedicationRequests become draftOrders; every other resource goes under the prefetch key of its kind. The Bundle counts as complete.
-    ValueError when it holds no patient.
+    Requests with status draft become draftOrders; every other resource goes under the prefetch key of its kind. The Bundle counts as complete.
+    ValueError when it does not hold exactly one patient with an id.
     """
-    from cds.intake.prefetch import PREFETCH, key_of
-
-    resources = [entry.get("resource") for entry in bundle.get("entry", []) if isinstance(entry, dict)]
-    found = [r for r in resources if isinstance(r, dict)]
-    patients = [r for r in found if r.get("resourceType") == "Patient"]
-    if len(patients) != 1 or not patients[0].get("id"):
-        raise ValueError("the Bundle must hold one Patient with an id")
-    drafts = [r for r in found if r.get("resourceType") == "MedicationRequest" and r.get("status") == "draft"]
+    entries = bundle.get("entry")
+    held = [entry for entry in (entries if isinstance(entries, list) else []) if isinstance(entry, dict) and isinstance(entry.get("resource"), dict)]
+    patients = [entry["resource"] for entry in held if entry["resource"].get("resourceType") == "Patient"]
+    if len(patients) != 1 or not isinstance(patients[0].get("id"), str):
+        raise ValueError("the Bundle must hold exactly one Patient, with an id")
     prefetch: dict[str, Any] = {key: {"resourceType": "Bundle", "type": "searchset", "entry": []} for key in PREFETCH if key != "patient"}
     prefetch["patient"] = patients[0]
-    for resource in found:
-        if resource in drafts or resource is patients[0]:
+    drafts: list[dict[str, Any]] = []
+    for entry in held:
+        resource = entry["resource"]
+        kept = {name: entry[name] for name in ("fullUrl", "resource") if name in entry}
+        if resource is patients[0]:
             continue
-        key = key_of(resource)
-        if key in prefetch:
-            prefetch[key]["entry"].append({"resource": resource})
+        if resource.get("resourceType") in _DRAFTS and resource.get("status") == "draft":
+            drafts.append(kept)
+        else:
+            prefetch[_key_of(resource)]["entry"].append(kept)
     made: dict[str, Any] = {
         "hook": "order-sign",
         "hookInstance": "00000000-0000-4000-8000-000000000000",
         "context": {
             "userId": "Practitioner/command-line",
             "patientId": patients[0]["id"],
-            "draftOrders": {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": r} for r in drafts]},
+            "draftOrders": {"resourceType": "Bundle", "type": "collection", "entry": drafts},
         },
         "prefetch": prefetch,
     }
     if at:
-        made["extension"] = {"example.trivet.evaluate-at": at}
+        made["extension"] = {EVALUATE_AT: at}
     return made
 
 
-def dumps(value: Any) -> bytes:
-    """JSON with decimals as they are."""
-    return json.dumps(value, default=lambda v: float(v) if isinstance(v, Decimal) else str(v)).encode()
+def _key_of(resource: Mapping[str, Any]) -> str:
+    """The prefetch key under which a resource is looked for. A result that no list asks for goes with the vital signs, where it is named or counted."""
+    code = resource.get("code")
+    codings = code.get("coding") if isinstance(code, dict) else None
+    for coding in codings if isinstance(codings, list) else []:
+        use = analyte_of(str(coding.get("system")), str(coding.get("code"))) if isinstance(coding, dict) else None
+        if use is not None and use.analyte in ITEM_KEYS:
+            return ITEM_KEYS[use.analyte][0]
+    return _LISTS.get(str(resource.get("resourceType")), "vitals")
 
 
-__all__ = ["MINUTE", "Answer", "CallSettings", "Flips", "answer", "judged", "operation_outcome", "refusal", "request_of_bundle"]
+__all__ = [
+    "MINUTE", "Answer", "CallSettings", "Flips", "answer", "failed", "judged", "notice", "operation_outcome", "refusal", "request_of_bundle",
+]  # fmt: skip

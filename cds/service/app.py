@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import gc
+import logging
 import uuid
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Any
 
 import msgspec
@@ -23,25 +25,33 @@ from starlette.routing import Route
 
 import cds
 from cds.audit.errors import LedgerError, LedgerUnavailable
+from cds.audit.memory import MemoryRow
+from cds.audit.record import blank_token
 from cds.call import Answer, operation_outcome, refusal
 from cds.intake import RequestError
-from cds.service.desk import Desk, as_headers, not_recorded, now_ms
+from cds.replay.again import FEEDBACK_REFUSED, NOT_READ
+from cds.service.desk import Desk, as_headers, not_recorded, now_ms, where
 from cds.service.discovery import SERVICES, discovery, openapi
 from cds.service.feedback import read_feedback
 from cds.service.settings import Settings
 
 _JSON = "application/json"
 _HEADERS = as_headers()
+LOG = logging.getLogger("cds.service")
 FLUSH_SECONDS = 1.0
 
 
-def create_app(settings: Settings | None = None, *, freeze: bool = True) -> FastAPI:
-    """The application for one worker. Its ledger, knowledge and memory are opened at start-up and closed at the end."""
+def create_app(settings: Settings | None = None, *, freeze: bool = True, desk: Desk | None = None) -> FastAPI:
+    """The application for one worker. Its ledger, knowledge and memory are opened at start-up and closed at the end.
+
+    A `desk` that the caller has opened already, with the same settings, is taken as it is and closed at the end.
+    """
     chosen = settings or Settings()
+    opened = desk
 
     @contextlib.asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        desk = Desk(chosen)
+        desk = opened or Desk(chosen)
         app.state.desk = desk
         flusher = asyncio.create_task(_flush(desk))
         if freeze:
@@ -63,13 +73,13 @@ def create_app(settings: Settings | None = None, *, freeze: bool = True) -> Fast
     api_text = msgspec.json.encode(openapi())
     app.router.routes.extend(
         [
-            Route("/cds-services/{service_id}", _hook, methods=["POST"]),
-            Route("/cds-services/{service_id}/feedback", _feedback, methods=["POST"]),
+            Route("/cds-services/{service_id}", _guarded(_hook), methods=["POST"]),
+            Route("/cds-services/{service_id}/feedback", _guarded(_feedback), methods=["POST"]),
             Route("/cds-services", _constant(document), methods=["GET"]),
             Route("/openapi.json", _constant(api_text), methods=["GET"]),
             Route("/health/live", _constant(b'{"status":"alive"}'), methods=["GET"]),
-            Route("/health/ready", _ready, methods=["GET"]),
-            Route("/version", _version, methods=["GET"]),
+            Route("/health/ready", _guarded(_ready), methods=["GET"]),
+            Route("/version", _guarded(_version), methods=["GET"]),
         ]
     )
     app.add_exception_handler(HTTPException, _http_error)
@@ -118,28 +128,46 @@ async def _body(request: Request, most: int) -> bytes:
     return parts[0] if len(parts) == 1 else b"".join(parts)
 
 
+Endpoint = Callable[[Request], Awaitable[Response]]
+
+
+def _guarded(endpoint: Endpoint) -> Endpoint:
+    """No error of ours reaches the server's own handler, whose log would repeat the error's text and with it what the request held (AU-32)."""
+
+    @functools.wraps(endpoint)
+    async def guarded(request: Request) -> Response:
+        try:
+            return await endpoint(request)
+        except Exception as error:
+            LOG.error("%s failed: %s", endpoint.__name__.strip("_"), where(error))
+            return await _unforeseen(request, error)
+
+    return guarded
+
+
 async def _hook(request: Request) -> Response:
     desk: Desk = request.app.state.desk
     service = request.path_params["service_id"]
     request_id = str(uuid.uuid4())
-    body = b""
-    rows: tuple[Any, ...] = ()
+    body = blank_token(b"")
+    rows: tuple[MemoryRow, ...] = ()
     received = now_ms()
     if service not in SERVICES:
-        made = Answer(404, operation_outcome("not-found", "no such service; see /cds-services"), "refused", received)
+        made = Answer(404, operation_outcome("not-found", "no such service; see /cds-services"), NOT_READ, received)
         service = None
     else:
         try:
-            body = await _body(request, desk.settings.max_body_bytes)
+            # What is judged is what is stored: the token is gone before either (L-1).
+            body = blank_token(await _body(request, desk.settings.max_body_bytes))
             received = now_ms()
             made, rows = desk.judge(service, body, request_id, received)
         except RequestError as error:
-            made = Answer(error.status, refusal(error), "refused", received)
+            made = Answer(error.status, refusal(error), NOT_READ, received)
         except ClientDisconnect:
-            return Response(status_code=499)
+            made = Answer(499, b"", NOT_READ, received)
     content = made.body
     try:
-        receipt = await desk.record(desk.draft(service, body, made, rows, request_id, received, request.headers.get("x-request-id", "")[:200]))
+        receipt = await desk.record(service, body, made, rows, request_id, received, request.headers.get("x-request-id", "")[:200])
     except LedgerUnavailable:
         return Response(
             operation_outcome("transient", "the answer could not be recorded, so it is not given; call again"),
@@ -147,14 +175,15 @@ async def _hook(request: Request) -> Response:
         )  # fmt: skip
     if receipt.state == "lost" and made.status == 200:
         content = not_recorded(content, request_id, desk.settings.canonical_base)
+    gone = await request.is_disconnected()
     return Response(
         content, made.status, media_type=_JSON, headers={**_HEADERS, "trivet-request-id": request_id},
-        background=BackgroundTask(_delivered, desk, request_id, made.status, received),
+        background=BackgroundTask(_delivered, desk, request_id, made.status, received, sent=not gone),
     )  # fmt: skip
 
 
-async def _delivered(desk: Desk, request_id: str, status: int, received: int) -> None:
-    desk.delivered(request_id, status, received, sent=True)
+async def _delivered(desk: Desk, request_id: str, status: int, received: int, *, sent: bool) -> None:
+    desk.delivered(request_id, status, received, sent=sent)
 
 
 async def _feedback(request: Request) -> Response:
@@ -162,21 +191,23 @@ async def _feedback(request: Request) -> Response:
     service = request.path_params["service_id"]
     request_id = str(uuid.uuid4())
     headers = as_headers({"trivet-request-id": request_id})
-    if service not in SERVICES:
-        return Response(operation_outcome("not-found", "no such service; see /cds-services"), 404, media_type=_JSON, headers=headers)
     received = now_ms()
-    body = b""
+    body = blank_token(b"")
     try:
-        body = await _body(request, desk.settings.max_body_bytes)
+        if service not in SERVICES:
+            raise RequestError(404, "not-found", "no such service; see /cds-services", "")
+        body = blank_token(await _body(request, desk.settings.max_body_bytes))
         items = read_feedback(body)
         await asyncio.to_thread(desk.feedback, service, items, request_id)
     except RequestError as error:
-        made = Answer(error.status, refusal(error), "refused", received)
+        made = Answer(error.status, refusal(error), FEEDBACK_REFUSED, received)
         with contextlib.suppress(LedgerUnavailable):
-            await desk.record(desk.draft(service, body, made, (), request_id, received))
+            await desk.record(service if service in SERVICES else None, body, made, (), request_id, received)
         return Response(made.body, error.status, media_type=_JSON, headers=headers)
     except LedgerUnavailable:
         return Response(operation_outcome("transient", "the feedback could not be recorded; send it again"), 503, media_type=_JSON, headers=headers)
+    except ClientDisconnect:
+        return Response(status_code=499)
     return Response(b"{}", 200, media_type=_JSON, headers=headers)
 
 
