@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cds.chart import MINUTE, Moment, Order
+from cds.chart import MINUTE, Moment, Order, Result
 from cds.logic.criteria import (
     Above,
     AllOf,
@@ -25,7 +25,7 @@ from cds.logic.reason import Gap, Seen
 from cds.logic.scene import Scene, StateDef, StateValue
 from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth, all_of, any_of
 from cds.parameters import Parameter, ParameterSet
-from cds.states.parts import either, falls_under, held, insulin_by_vein, reaches, word
+from cds.states.parts import either, falls_under, held, if_known, insulin_by_vein, measured, reaches, word
 from cds.vocabulary import DRUGS
 
 SOURCE = "Umpierrez 2024; JBDS-IP 02, 2023; JBDS 06; Kitabchi 2009; ISPAD 2022"
@@ -34,7 +34,10 @@ SOURCE = "Umpierrez 2024; JBDS-IP 02, 2023; JBDS 06; Kitabchi 2009; ISPAD 2022"
 def states(p: ParameterSet) -> tuple[StateDef, ...]:
     """Every state about a hyperglycaemic crisis, for one population."""
     return (
+        StateDef("glucose measured", "a glucose is current, or its list could not be read, or the last one was low", compute=_glucose_measured, source=SOURCE),
         StateDef("known diabetes", "diabetes on record, or a glucose-lowering medicine from before this episode", compute=_known_diabetes, source=SOURCE),
+        StateDef("ketones or gas measured", "ketones, pH or bicarbonate are current, or their list could not be read", compute=_ketones_or_gas, source=SOURCE),
+        StateDef("blood ketones measured", "blood ketones are current, or their list could not be read", compute=_blood_ketones, source=SOURCE),
         StateDef("ketoacidosis criteria met", "diabetes or a high glucose, with ketosis, with acidosis (A1)", _ketoacidosis(p), source=SOURCE),
         StateDef("hyperosmolar numbers met", "very high glucose and osmolality, any variant (A2, Q-M04)", _hyperosmolar_numbers(p), source=SOURCE),
         StateDef("hyperosmolar criteria met", "very high glucose and osmolality without ketosis or acidosis (A2)", _hyperosmolar(p), source=SOURCE),
@@ -49,6 +52,7 @@ def states(p: ParameterSet) -> tuple[StateDef, ...]:
         StateDef("crisis shown", "the record shows a crisis context; what is not known does not show one", compute=_crisis_shown, source=SOURCE),
         StateDef("crisis resolved", "each crisis that is on record is over by its criteria (A13)", compute=_resolved, source=SOURCE),
         StateDef("unresolved crisis", "a crisis context whose end is not shown", compute=_unresolved, source=SOURCE),
+        StateDef("unresolved crisis shown", "the record shows a crisis and does not show its end", compute=_unresolved_shown, source=SOURCE),
         StateDef("insulin running", "insulin runs by vein; dates its start", compute=_insulin_running, source=SOURCE),
         StateDef("insulin shown running", "the record shows insulin running by vein; a list that was not sent shows none", compute=_insulin_shown, source=SOURCE),
     )  # fmt: skip
@@ -58,11 +62,11 @@ def states(p: ParameterSet) -> tuple[StateDef, ...]:
 
 
 def ketosis(p: ParameterSet) -> Criterion:
-    """Enough ketones. A current blood value outranks urine (M-02)."""
+    """Enough ketones. A current blood value outranks urine (M-02); UNKNOWN when neither is current."""
     age = p["result_age"]
     return AnyOf(
         (
-            reaches(Latest("beta_hydroxybutyrate", age), p, "ketoacidosis_ketones"),
+            if_known("beta_hydroxybutyrate", age, reaches(Latest("beta_hydroxybutyrate", age), p, "ketoacidosis_ketones")),
             AllOf(
                 (
                     NoneWithin(("beta_hydroxybutyrate",), age),
@@ -74,12 +78,15 @@ def ketosis(p: ParameterSet) -> Criterion:
 
 
 def _acidosis(p: ParameterSet) -> Criterion:
+    """Acid blood. One of pH and bicarbonate is enough to judge, unless the source asks for both; UNKNOWN when neither is current."""
     age = p["result_age"]
-    parts = (
-        falls_under(Latest("ph", age), p, "ketoacidosis_ph"),
-        falls_under(Latest("bicarbonate", age), p, "ketoacidosis_bicarbonate"),
-    )
-    acid: Criterion = AllOf(parts) if word(p, "ketoacidosis_acidosis_needs") == "both" else AnyOf(parts)
+    ph = falls_under(Latest("ph", age), p, "ketoacidosis_ph")
+    bicarbonate = falls_under(Latest("bicarbonate", age), p, "ketoacidosis_bicarbonate")
+    if word(p, "ketoacidosis_acidosis_needs") == "both":
+        acid: Criterion = AllOf((ph, bicarbonate))
+    else:
+        neither = AllOf((NoneWithin(("ph", "bicarbonate"), age), ph))
+        acid = AnyOf((if_known("ph", age, ph), if_known("bicarbonate", age, bicarbonate), neither))
     if held(p, "ketoacidosis_gap_above"):
         acid = AllOf((acid, Above(Formula("anion_gap", age), p["ketoacidosis_gap_above"])))
     return acid
@@ -87,7 +94,8 @@ def _acidosis(p: ParameterSet) -> Criterion:
 
 def _ketoacidosis(p: ParameterSet) -> Criterion:
     glucose = reaches(Latest("glucose", p["result_age"]), p, "ketoacidosis_glucose")
-    return AllOf((AnyOf((glucose, State("known diabetes"))), ketosis(p), _acidosis(p)))
+    # With neither ketones nor a gas there is no question yet; with one of them that speaks for it the other is asked for.
+    return AllOf((State("ketones or gas measured"), AnyOf((glucose, State("known diabetes"))), ketosis(p), _acidosis(p)))
 
 
 def _hyperosmolar_numbers(p: ParameterSet) -> Criterion:
@@ -251,6 +259,30 @@ def _unresolved(scene: Scene) -> StateValue:
         return StateValue(context.truth, context.seen, context.gaps)
     over = scene.state("crisis resolved")
     return StateValue(FALSE if over.truth is TRUE else TRUE, (*context.seen, *over.seen), over.gaps)
+
+
+def _unresolved_shown(scene: Scene) -> StateValue:
+    """TRUE when an unresolved crisis is TRUE; never UNKNOWN."""
+    unresolved = scene.state("unresolved crisis")
+    return StateValue(TRUE if unresolved.truth is TRUE else FALSE, unresolved.seen, unresolved.gaps)
+
+
+def _ketones_or_gas(scene: Scene) -> StateValue:
+    return measured(scene, ("beta_hydroxybutyrate", "urine_ketones", "ph", "bicarbonate"), "result_age")
+
+
+def _blood_ketones(scene: Scene) -> StateValue:
+    return measured(scene, ("beta_hydroxybutyrate",), "result_age")
+
+
+def _glucose_measured(scene: Scene) -> StateValue:
+    below = scene.p["hypoglycaemia_below"]
+
+    def low(last: Result) -> bool:
+        return isinstance(below, Parameter) and last.value.below(below.number) is not False
+
+    running = scene.state("insulin shown running").truth is TRUE
+    return measured(scene, ("glucose",), "glucose_age_on_insulin_if_none_later" if running else "glucose_age_on_insulin", low)
 
 
 # Records that meet each other --------------------------------------------------------------------------------------------------------

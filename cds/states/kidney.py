@@ -23,7 +23,7 @@ from cds.logic.reason import Seen
 from cds.logic.scene import Missing, Scene, StateDef, StateValue
 from cds.logic.truth import FALSE, TRUE
 from cds.parameters import Parameter, ParameterSet
-from cds.states.parts import either, row_limit
+from cds.states.parts import computable, either, row_limit
 
 _STOPS = ("anuria_oliguria", "dialysis", "end_stage_renal")
 
@@ -90,9 +90,10 @@ def low_clearance(p: ParameterSet, rows: tuple[Mapping[str, Any], ...]) -> Crite
 
 def _above(p: ParameterSet, row: Mapping[str, Any]) -> Criterion:
     drug = str(row["drug"])
+    daily = OfOrder("per_day", f"drug:{drug}")
     parts: list[Criterion] = [
         OrderHas((drug,), "active"),
-        Above(OfOrder("per_day", f"drug:{drug}"), _limit(p, row, "most_mg_a_day", "mg")),
+        computable(daily, Above(daily, _limit(p, row, "most_mg_a_day", "mg"))),
     ]
     unit = clearance_unit(p)
     if "from_clearance" in row:

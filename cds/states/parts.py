@@ -5,10 +5,11 @@ Everything here returns data. Numbers come from the parameter set of one populat
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from decimal import Decimal
 
+from cds.chart import Result
 from cds.logic.criteria import (
     Above,
     AllOf,
@@ -29,9 +30,22 @@ from cds.logic.criteria import (
     RatePerWeight,
     State,
 )
+from cds.logic.reason import Gap, GapState
+from cds.logic.scene import Missing, Scene, StateValue
+from cds.logic.truth import FALSE, TRUE, UNKNOWN
+from cds.numbers import shown
 from cds.parameters import Absent, Limit, Parameter, ParameterSet
 
 POTASSIUM_ORDERS = ("potassium_salt", "potassium_phosphate")
+# A draft of one of these touches a potassium problem (Q-M01, row B8 to B11; Q-M02).
+POTASSIUM_TOUCHES = (
+    "potassium_salt", "potassium_phosphate", "magnesium_sulfate", "calcium_salt", "sodium_phosphate", "qt_prolonging", "digoxin", "furosemide", "insulin",
+)  # fmt: skip
+# A draft of one of these touches a crisis (Q-M01, row A1).
+CRISIS_TOUCHES = (
+    "insulin", "crystalloid", "glucose_fluid", "potassium_salt", "potassium_phosphate", "bicarbonate", "sglt2_inhibitor", "metformin", "phenytoin",
+    "fosphenytoin", "glucocorticoid",
+)  # fmt: skip
 
 
 def word(p: ParameterSet, key: str) -> str:
@@ -43,6 +57,23 @@ def word(p: ParameterSet, key: str) -> str:
 def held(p: ParameterSet, key: str) -> bool:
     """Whether the population has a figure for this key, so that a criterion may be built on it."""
     return key in p and isinstance(p[key], Parameter)
+
+
+def figure_of(p: ParameterSet, key: str) -> str:
+    """A figure with its unit, for a label that is fixed when the knowledge is built."""
+    found = p[key]
+    return f"{shown(found.number)} {found.unit}" if isinstance(found, Parameter) else "no figure for this age"
+
+
+def guidelines_print(p: ParameterSet, key: str) -> str:
+    """What each guideline for this population prints: "3.5 mmol/L (consensus-2024, uk-2023), 3.3 mmol/L (us-2009)"."""
+    by_figure: dict[str, list[str]] = {}
+    for row in p.rows(key):
+        if row.population in (p.population, "any") and isinstance(row.value, Decimal):
+            names = by_figure.setdefault(f"{shown(row.number)} {row.unit}", [])
+            if row.profile not in names:
+                names.append(row.profile)
+    return ", ".join(f"{figure} ({', '.join(names)})" for figure, names in by_figure.items())
 
 
 def reaches(item: Expression, p: ParameterSet, key: str) -> Criterion:
@@ -58,6 +89,30 @@ def falls_under(item: Expression, p: ParameterSet, key: str) -> Criterion:
 def if_known(analyte: str, within: Limit, criterion: Criterion) -> Criterion:
     """The criterion where the analyte has a current result, FALSE where it has none: what is not measured is not counted."""
     return AllOf((Not(NoneWithin((analyte,), within)), criterion))
+
+
+def computable(item: Expression, criterion: Criterion) -> Criterion:
+    """The criterion where the number can be computed from what the orders state, else FALSE: another branch says what is not stated."""
+    return AllOf((Not(NotComputable(item)), criterion))
+
+
+def measured(scene: Scene, analytes: tuple[str, ...], window: str, still_matters: Callable[[Result], bool] | None = None) -> StateValue:
+    """Whether one of the analytes is current. FALSE when none was measured, or the last is old: then nothing is asked.
+
+    UNKNOWN when a list failed, was not sent or holds only what could not be used, and when an old value would matter if it still held.
+    """
+    limit = scene.p[window]
+    if isinstance(limit, Absent):
+        return StateValue(UNKNOWN, gaps=(Gap(analytes[0], GapState.OUT_OF_SCOPE, "no window for this age"),))
+    gaps: list[Gap] = []
+    for analyte in analytes:
+        found = scene.latest(analyte, limit.number)
+        if not isinstance(found, Missing):
+            return StateValue(TRUE, found.seen)
+        last = next(iter(scene.results(analyte)), None)
+        old = last is not None and still_matters is not None and still_matters(last)
+        gaps += [gap for gap in found.gaps if gap.state not in (GapState.NOT_MEASURED, GapState.STALE) or (gap.state is GapState.STALE and old)]
+    return StateValue(UNKNOWN if gaps else FALSE, gaps=tuple(gaps))
 
 
 def either(parts: Sequence[Criterion]) -> Criterion:

@@ -18,7 +18,7 @@ from cds.logic.criteria import (
     State,
 )
 from cds.parameters import ParameterSet
-from cds.states.parts import word
+from cds.states.parts import computable, word
 
 SOURCES = (
     "Phenytoin injection, US label; MSF essential drugs, phenytoin",
@@ -54,11 +54,11 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
         value = strength[name]
         return (
             Branch(
-                f"{name} too weak", AllOf((drug, by_vein, Below(value, p[f"{name}_strength_least"]))), "warning",
+                f"{name} too weak", AllOf((drug, by_vein, computable(value, Below(value, p[f"{name}_strength_least"])))), "warning",
                 words(f"{label} at {{strength}}: use a smaller bag, {{p.{name}_strength_least}} or more", strength=value),
             ),
             Branch(
-                f"{name} too strong", AllOf((drug, by_vein, Above(value, p[f"{name}_strength_most"]))), "warning",
+                f"{name} too strong", AllOf((drug, by_vein, computable(value, Above(value, p[f"{name}_strength_most"])))), "warning",
                 words(f"{label} at {{strength}}: use a larger bag, {{p.{name}_strength_most}} or less", strength=value),
             ),
         )  # fmt: skip
@@ -87,11 +87,11 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
         *weak_or_strong("phenytoin", phenytoin, "Phenytoin"),
         *weak_or_strong("fosphenytoin", fosphenytoin, "Fosphenytoin"),
         Branch(
-            "levetiracetam strong, loading", AllOf((levetiracetam, by_vein, loading, Above(strength["levetiracetam"], p["levetiracetam_strength_most"]))), "info",
+            "levetiracetam strong, loading", AllOf((levetiracetam, by_vein, loading, computable(strength["levetiracetam"], Above(strength["levetiracetam"], p["levetiracetam_strength_most"])))), "info",
             words("Levetiracetam at {strength}: above the label's {p.levetiracetam_strength_most}, common for a load", strength=strength["levetiracetam"]),
         ),
         Branch(
-            "levetiracetam too strong", AllOf((levetiracetam, by_vein, Above(strength["levetiracetam"], p["levetiracetam_strength_most"]))), "warning",
+            "levetiracetam too strong", AllOf((levetiracetam, by_vein, computable(strength["levetiracetam"], Above(strength["levetiracetam"], p["levetiracetam_strength_most"])))), "warning",
             words("Levetiracetam at {strength}: dilute to {p.levetiracetam_strength_most} or less", strength=strength["levetiracetam"]),
         ),
         Branch(
@@ -118,7 +118,6 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
             sources=SOURCES,
             touches=(),
             without_age=True,
-            speak_order=30,
             hazards=("HZ-04", "HZ-30"),
             purpose="A diluent in which the medicine falls out of solution.",
         ),

@@ -114,7 +114,6 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
             touches=(*CARBAPENEM, *VALPROATE),
             always=("critical",),
             without_age=True,
-            speak_order=34,
             hazards=("HZ-11", "HZ-36", "HZ-40"),
             purpose="Loss of seizure control by an antibacterial.",
         ),

@@ -49,7 +49,6 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
             ),
             without_age=True,
             neonate=True,
-            speak_order=0,
             hazards=("HZ-02", "HZ-03", "HZ-06", "HZ-28", "HZ-36", "HZ-53"),
             purpose="A glucose low enough to harm the brain.",
         ),
@@ -63,7 +62,7 @@ def _branches(p: ParameterSet) -> tuple[Branch, ...]:
 
     def low(limit: Limit) -> Criterion:
         """Below the limit within the hour; within two hours while insulin runs, where nothing later is known."""
-        value = AnyOf((Below(now, limit), AllOf((insulin_running(), Below(later, limit)))))
+        value: Criterion = AllOf((State("glucose measured"), AnyOf((Below(now, limit), AllOf((insulin_running(), Below(later, limit)))))))
         # The age is known wherever a child's figures are used.
         return AllOf((Not(PatientIs("neonate")), value)) if child else value
 
@@ -100,7 +99,7 @@ def _branches(p: ParameterSet) -> tuple[Branch, ...]:
     if child:
         branches.append(
             Branch(
-                "newborn", AllOf((PatientIs("neonate"), AnyOf((Below(now, p["hypoglycaemia_neonate_below"]), AllOf((insulin_running(), Below(later, p["hypoglycaemia_neonate_below"]))))))),
+                "newborn", AllOf((PatientIs("neonate"), State("glucose measured"), AnyOf((Below(now, p["hypoglycaemia_neonate_below"]), AllOf((insulin_running(), Below(later, p["hypoglycaemia_neonate_below"]))))))),
                 "critical",
                 Words(
                     "Glucose {glucose} in a newborn, below {p.hypoglycaemia_neonate_below}: call the neonatal team, treat now",

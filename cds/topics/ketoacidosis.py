@@ -26,7 +26,7 @@ from cds.logic.criteria import (
     State,
 )
 from cds.parameters import ParameterSet
-from cds.states.parts import either, falls_under, held, if_known, insulin_by_vein, reaches
+from cds.states.parts import CRISIS_TOUCHES, either, falls_under, guidelines_print, held, if_known, insulin_by_vein, reaches
 
 PROBLEM = "ketoacidosis"
 CONSENSUS = "Umpierrez GE et al. Hyperglycemic crises in adults with diabetes: a consensus report. Diabetes Care 2024;47:1257-1275"
@@ -36,11 +36,6 @@ CHILDREN = "Glaser N et al. ISPAD guidelines 2022: DKA and HHS. Pediatr Diabetes
 CHILDREN_UK = "BSPED guideline, DKA under 18 years, 2021; NICE NG18"
 LABELS = "FDA labels of canagliflozin, dapagliflozin, empagliflozin and ertugliflozin: ketoacidosis"
 
-# A draft of one of these touches the crisis (Q-M01, row A1).
-TOUCHES = (
-    "insulin", "crystalloid", "glucose_fluid", "potassium_salt", "potassium_phosphate", "bicarbonate", "sglt2_inhibitor", "metformin", "phenytoin",
-    "fosphenytoin", "glucocorticoid",
-)  # fmt: skip
 
 
 def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
@@ -57,14 +52,13 @@ def _criteria_met(p: ParameterSet) -> Advisory:
         title="Criteria of ketoacidosis are met",
         problem=PROBLEM,
         kind="result",
-        trigger=Trigger((("analyte:ph", "analyte:bicarbonate"), ("analyte:beta_hydroxybutyrate", "analyte:urine_ketones"))),
+        trigger=Trigger((("analyte:ph", "analyte:bicarbonate", "analyte:beta_hydroxybutyrate", "analyte:urine_ketones"),)),
         branches=_grades(p),
         sources=(CHILDREN, CHILDREN_UK) if p.population == "child" else (CONSENSUS, UK, US),
-        touches=TOUCHES,
+        touches=CRISIS_TOUCHES,
         always=("critical",),
         always_when=NoOrder(insulin_by_vein("either")),
         without_age=True,
-        speak_order=20,
         hazards=("HZ-02", "HZ-03", "HZ-06", "HZ-17", "HZ-25", "HZ-28"),
         purpose="Ketoacidosis named early, also at a near-normal glucose, and graded.",
     )
@@ -185,9 +179,7 @@ def _words(p: ParameterSet) -> Words:
 
 
 def _mild_differs(p: ParameterSet) -> tuple[str, ...]:
-    if p.population == "child":
-        return ("Guidelines differ on bicarbonate: below 18 mmol/L (ISPAD 2022), below 15 mmol/L (BSPED 2021).",)
-    return ("Guidelines differ on bicarbonate: below 18 mmol/L (consensus 2024, US 2009), below 15 mmol/L (UK 2023); the pH line is 7.30 in all.",)
+    return (f"Guidelines differ on the bicarbonate of ketoacidosis: below {guidelines_print(p, 'ketoacidosis_bicarbonate')}.",)
 
 
 # A16 ---------------------------------------------------------------------------------------------------------------------------------
@@ -204,8 +196,8 @@ def _sglt2_inhibitor(p: ParameterSet) -> Advisory:
             HasCondition(concepts, standing="recorded", within=p["sglt2_condition_age"], undated="no"),
         )
     )
-    now = AnyOf((State("ketoacidosis criteria met"), State("ketoacidosis context"), AtLeastValue(ketones, p["sglt2_ketones_critical"])))
-    raised = AtLeastValue(ketones, p["sglt2_ketones_warning"])
+    now = AnyOf((State("ketoacidosis criteria met"), State("ketoacidosis context"), AllOf((State("blood ketones measured"), AtLeastValue(ketones, p["sglt2_ketones_critical"])))))
+    raised = AllOf((State("blood ketones measured"), AtLeastValue(ketones, p["sglt2_ketones_warning"])))
     facts: dict[str, Expression] = {"ketones": ketones, "ph": Latest("ph", age), "glucose": Latest("glucose", age)}
     do = (
         "By local protocol: stop it now and do not restart it in this admission; as a rule not again after ketoacidosis.",
@@ -236,9 +228,8 @@ def _sglt2_inhibitor(p: ParameterSet) -> Advisory:
             *pair("ketoacidosis lately", recent, "warning", Words("{order}: stop it, ketoacidosis within {p.sglt2_condition_age} on record", (), do, cautions, facts=facts)),
         ),
         sources=(LABELS, CONSENSUS),
-        touches=TOUCHES,
+        touches=CRISIS_TOUCHES,
         without_age=True,
-        speak_order=21,
         hazards=("HZ-11", "HZ-24"),
         purpose="The cause of a ketoacidosis that is still being given.",
     )  # fmt: skip

@@ -1,28 +1,24 @@
-"""Potassium and insulin: what must be known before insulin runs, how fast potassium may run, and when it is missing (A6, A7, B1, B3)."""
+"""Potassium and insulin: what must be known before insulin runs by vein, and a low potassium that nobody replaces (A6, A7, B3)."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
-from cds.advisory import Advisory, Amend, Branch, Give, Measure, Precedence, Proposal, Trigger, Withdraw, Words
+from cds.advisory import Advisory, Branch, Give, Measure, Precedence, Proposal, Trigger, Withdraw, Words
 from cds.logic.criteria import (
     Above,
     AllOf,
     AnyOf,
-    AnyOrder,
     AtLeastValue,
     AtMostValue,
     Below,
     Criterion,
-    DayTotal,
     Expression,
     HasOrder,
     Latest,
     NoneWithin,
     NoOrder,
     Not,
-    NotComputable,
-    OfOrder,
     OrderFilter,
     OrderHas,
     OrderIs,
@@ -30,11 +26,16 @@ from cds.logic.criteria import (
     State,
     Total,
 )
-from cds.parameters import ParameterSet
+from cds.parameters import Limit, ParameterSet
 from cds.states.parts import (
+    CRISIS_TOUCHES,
     POTASSIUM_ORDERS,
+    POTASSIUM_TOUCHES,
+    figure_of,
     full_rate_insulin,
+    guidelines_print,
     held,
+    if_known,
     in_band_between_guidelines,
     insulin_by_vein,
     low_rate_insulin,
@@ -47,18 +48,7 @@ CONSENSUS = "Umpierrez GE et al. Hyperglycemic crises in adults with diabetes: a
 UK = "JBDS-IP 02. The management of diabetic ketoacidosis in adults, 2023"
 US = "Kitabchi AE et al. Hyperglycemic crises in adult patients with diabetes. Diabetes Care 2009;32:1335-1343"
 CHILDREN = "Glaser N et al. ISPAD guidelines 2022: DKA and HHS. Pediatr Diabetes 2022;23:835-856"
-LABEL = "Potassium chloride injection, US label"
-UK_POTASSIUM = "UK hospital potassium guidance (UKMi, NHS Highland)"
 
-# A draft of one of these touches the potassium problem (Q-M01, row B8 to B11; Q-M02).
-TOUCHES = (
-    "potassium_salt", "potassium_phosphate", "magnesium_sulfate", "calcium_salt", "sodium_phosphate", "qt_prolonging", "digoxin", "furosemide", "insulin",
-)  # fmt: skip
-# A draft of one of these touches a crisis (Q-M01, row A1).
-CRISIS_TOUCHES = (
-    "insulin", "crystalloid", "glucose_fluid", "potassium_salt", "potassium_phosphate", "bicarbonate", "sglt2_inhibitor", "metformin", "phenytoin",
-    "fosphenytoin", "glucocorticoid",
-)  # fmt: skip
 
 
 def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
@@ -67,7 +57,6 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
         _insulin_with_low_potassium(p),
         _insulin_without_recent_potassium(p),
         _potassium_replacement_missing(p),
-        _potassium_rate_exceeds_line_limit(p),
     )
 
 
@@ -78,7 +67,7 @@ def _insulin_with_low_potassium(p: ParameterSet) -> Advisory:
     potassium, ward = potassium_in_crisis(p), potassium_on_the_ward(p)
     facts: dict[str, Expression] = {"potassium": potassium, "given": Total("potassium")}
     ward_facts: dict[str, Expression] = {"potassium": ward, "given": Total("potassium")}
-    by_vein, drafted = OrderIs("intravenous"), OrderIs("drafted")
+    by_vein, drafted, full = OrderIs("intravenous"), OrderIs("drafted"), full_rate_insulin(p)
     low = Below(potassium, p["insulin_needs_potassium_at_least"])
     very_low = Below(potassium, p["insulin_pause_potassium_below"])
     retest = (
@@ -90,7 +79,7 @@ def _insulin_with_low_potassium(p: ParameterSet) -> Advisory:
     cautions = (
         "The wait is for an hour or two while potassium runs, not for the day: ketoacidosis goes on without insulin.",
         "Bicarbonate lowers potassium further.",
-        "High-dose insulin for poisoning by a calcium-channel blocker or beta-blocker is not held for this; there the aim is a potassium above 3.0 mmol/L.",
+        "High-dose insulin for poisoning by a calcium-channel blocker or beta-blocker is not held for this; there the aim is {p.poisoning_potassium_above} or more.",
     )
     replace_first = (
         "By local protocol: potassium {p.potassium_infusion_usual} mmol/h by vein, ECG monitor on, central line if the concentration needs it.",
@@ -133,7 +122,7 @@ def _insulin_with_low_potassium(p: ParameterSet) -> Advisory:
             retest,
         ),
         Branch(
-            "very low, running", AllOf((by_vein, Not(drafted), very_low, low)), "critical",
+            "very low, running", AllOf((by_vein, full, Not(drafted), very_low, low)), "critical",
             Words(
                 "Potassium {potassium} on running insulin: pause insulin now, give potassium",
                 (given,),
@@ -143,7 +132,7 @@ def _insulin_with_low_potassium(p: ParameterSet) -> Advisory:
         ),
         Branch(
             "low, running, potassium given",
-            AllOf((by_vein, Not(drafted), low, AtLeastValue(Total("potassium", "running"), p["insulin_slow_potassium_from"]))), "critical",
+            AllOf((by_vein, full, Not(drafted), low, AtLeastValue(Total("potassium", "running"), p["insulin_slow_potassium_from"]))), "critical",
             Words(
                 "Potassium {potassium} on running insulin and potassium: slow or pause insulin, senior now",
                 (given,),
@@ -152,7 +141,7 @@ def _insulin_with_low_potassium(p: ParameterSet) -> Advisory:
             retest,
         ),
         Branch(
-            "low, running", AllOf((by_vein, Not(drafted), low)), "critical",
+            "low, running", AllOf((by_vein, full, Not(drafted), low)), "critical",
             Words(
                 "Potassium {potassium} on running insulin: give potassium, slow or pause insulin",
                 (given,), ("By local protocol: potassium now; a senior decides whether the insulin is slowed or paused.", *first), cautions, facts=facts,
@@ -161,13 +150,13 @@ def _insulin_with_low_potassium(p: ParameterSet) -> Advisory:
         ),
     ]  # fmt: skip
     if between is not None:
-        differs = "Guidelines differ at this potassium: insulin waits below 3.5 mmol/L (consensus 2024, UK 2023), below 3.3 mmol/L (US 2009)."
-        branches.append(Branch("low, where guidelines differ", AllOf((by_vein, drafted, between)), "critical", replace(hold, differs=(differs,)), take_out))
-    branches.append(Branch("low", AllOf((by_vein, drafted, low)), "critical", hold, take_out))
+        differs = f"Guidelines differ at this potassium. Insulin waits below {guidelines_print(p, 'insulin_needs_potassium_at_least')}."
+        branches.append(Branch("low, where guidelines differ", AllOf((by_vein, full, drafted, between)), "critical", replace(hold, differs=(differs,)), take_out))
+    branches.append(Branch("low", AllOf((by_vein, full, drafted, low)), "critical", hold, take_out))
     if held(p, "insulin_with_potassium_below"):
         branches.append(
             Branch(
-                "low, child", AllOf((by_vein, Below(potassium, p["insulin_with_potassium_below"]))), "warning",
+                "low, child", AllOf((by_vein, full, Below(potassium, p["insulin_with_potassium_below"]))), "warning",
                 Words(
                     "Potassium {potassium}: insulin in this child only with potassium running",
                     (given,),
@@ -194,7 +183,7 @@ def _insulin_with_low_potassium(p: ParameterSet) -> Advisory:
         title="Insulin with low potassium",
         problem=PROBLEM,
         kind="order",
-        trigger=Trigger((("drafted:insulin", "running:insulin"), ("analyte:potassium",))),
+        trigger=Trigger((("drafted:insulin", "running:insulin"),)),
         over=OrderFilter(("insulin",), "either"),
         branches=tuple(branches),
         sources=(CONSENSUS, UK, US, CHILDREN),
@@ -206,7 +195,6 @@ def _insulin_with_low_potassium(p: ParameterSet) -> Advisory:
         ),
         without_age=True,
         asks_itself=("potassium",),
-        speak_order=1,
         hazards=("HZ-06", "HZ-17", "HZ-24", "HZ-25", "HZ-28"),
         purpose="Insulin given on a low potassium can stop the heart.",
     )
@@ -278,7 +266,6 @@ def _insulin_without_recent_potassium(p: ParameterSet) -> Advisory:
         touches=CRISIS_TOUCHES,
         without_age=True,
         asks_itself=("potassium",),
-        speak_order=2,
         hazards=("HZ-06", "HZ-07", "HZ-36"),
         purpose="Insulin started blind on potassium.",
     )  # fmt: skip
@@ -293,9 +280,14 @@ def _potassium_replacement_missing(p: ParameterSet) -> Advisory:
     # Every insulin order is a witness, so that a drafted one makes this an advisory about the draft.
     insulin = HasOrder(insulin_by_vein("either"))
     passing, stopped = Not(State("little urine")), State("little urine")
-    crisis, low = State("unresolved crisis"), Below(potassium, p["potassium_replacement_from"])
+    crisis, low = State("unresolved crisis shown"), Below(potassium, p["potassium_replacement_from"])
     facts: dict[str, Expression] = {"potassium": potassium, "fluid": Total("crystalloid")}
     ward_facts: dict[str, Expression] = {"potassium": ward}
+
+    def on_ward(limit: Limit) -> Criterion:
+        """Outside a crisis nobody is asked for a potassium: a value that is not there does not wait for an answer."""
+        return if_known("potassium", p["potassium_age_on_the_ward"], Below(ward, limit))
+
     cautions = (
         "Confirm that the patient passes urine first; kidney failure and potassium-sparing medicines turn replacement into harm.",
         "Oral potassium is too slow where insulin runs or the rhythm is at risk.",
@@ -304,10 +296,8 @@ def _potassium_replacement_missing(p: ParameterSet) -> Advisory:
     offer: tuple[Proposal, ...] = ()
     maintenance: tuple[Proposal, ...] = ()
     if adult:
-        offer = (_bag(p, "Add potassium chloride 20 mmol in 500 mL 0.9 % sodium chloride over 2 h (10 mmol/h)", "potassium_offer_volume"),)
-        maintenance = (
-            _bag(p, "Add potassium chloride 20 mmol in 1000 mL 0.9 % sodium chloride over 2 h (20 mmol/L)", "potassium_offer_volume_maintenance"),
-        )
+        offer = (_bag(p, "potassium_offer_volume"),)
+        maintenance = (_bag(p, "potassium_offer_volume_maintenance"),)
     how = (
         "By local protocol: potassium {p.potassium_infusion_usual} mmol/h by vein with ECG monitoring; magnesium with it if that is low."
         if adult
@@ -319,7 +309,14 @@ def _potassium_replacement_missing(p: ParameterSet) -> Advisory:
         title="Potassium replacement missing",
         problem=PROBLEM,
         kind="order",
-        trigger=Trigger((("analyte:potassium",),)),
+        trigger=Trigger(
+            (
+                (
+                    "analyte:potassium", "condition:diabetic_ketoacidosis", "condition:hyperosmolar_state", "analyte:beta_hydroxybutyrate",
+                    "analyte:urine_ketones", "analyte:ph", "analyte:bicarbonate", "analyte:glucose",
+                ),
+            )
+        ),
         branches=(
             Branch(
                 "low in a crisis", AllOf((crisis, passing, low, none)), "critical",
@@ -330,7 +327,7 @@ def _potassium_replacement_missing(p: ParameterSet) -> Advisory:
                 offer,
             ),
             Branch(
-                "very low", AllOf((Below(ward, p["potassium_very_low_on_the_ward"]), none)), "critical",
+                "very low", AllOf((on_ward(p["potassium_very_low_on_the_ward"]), none)), "critical",
                 Words(
                     "Potassium {potassium}: give potassium by vein, none is ordered",
                     (none_found,), (how, "ECG now; measure potassium and magnesium again within hours."), cautions, facts=ward_facts,
@@ -352,7 +349,7 @@ def _potassium_replacement_missing(p: ParameterSet) -> Advisory:
                 maintenance,
             ),
             Branch(
-                "low after a crisis or with little urine", AllOf((State("crisis context"), low, AnyOf((stopped, State("crisis resolved"))), none)), "warning",
+                "low after a crisis or with little urine", AllOf((State("crisis shown"), AnyOf((stopped, Not(crisis))), if_known("potassium", p["potassium_age_in_crisis"], low), none)), "warning",
                 Words(
                     "Potassium {potassium} and none ordered: decide on potassium with a senior",
                     (none_found, "The crisis is over by its criteria, or little or no urine is on record."),
@@ -360,7 +357,7 @@ def _potassium_replacement_missing(p: ParameterSet) -> Advisory:
                 ),
             ),
             Branch(
-                "low on the ward", AllOf((Below(ward, p["potassium_low_on_the_ward"]), none)), "warning",
+                "low on the ward", AllOf((on_ward(p["potassium_low_on_the_ward"]), none)), "warning",
                 Words(
                     "Potassium {potassium}: replace potassium, none is ordered",
                     (none_found,), ("By local protocol: replace potassium by vein or mouth; check magnesium; measure again today.",), cautions, facts=ward_facts,
@@ -370,146 +367,15 @@ def _potassium_replacement_missing(p: ParameterSet) -> Advisory:
         ),
         sources=(CONSENSUS, UK, US, CHILDREN),
         satisfied=HasOrder(OrderFilter(POTASSIUM_ORDERS, "either")),
-        touches=TOUCHES,
+        touches=POTASSIUM_TOUCHES,
         asks_itself=(),
-        speak_order=3,
         hazards=("HZ-07", "HZ-14", "HZ-17", "HZ-23"),
         purpose="A potassium that is low, or about to fall, and that nobody replaces.",
     )  # fmt: skip
 
 
-def _bag(p: ParameterSet, label: str, volume: str) -> Give:
-    return Give(label, "potassium_chloride", p["potassium_offer_amount"], "mmol", "sodium_chloride", p[volume], p["potassium_offer_hours"])
-
-
-# B1 ----------------------------------------------------------------------------------------------------------------------------------
-
-
-def _potassium_rate_exceeds_line_limit(p: ParameterSet) -> Advisory:
-    every, outside = Total("potassium"), Total("potassium", lines="not central")
-    strength, day, ward = OfOrder("concentration", "potassium"), DayTotal("potassium"), potassium_on_the_ward(p)
-    central, in_crisis = OrderIs("line central"), State("crisis shown")
-    bags = OrderFilter(POTASSIUM_ORDERS, "either", "intravenous")
-    facts: dict[str, Expression] = {"sum": every, "outside": outside, "this": OfOrder("per_hour", "potassium"), "strength": strength, "day": day}
-    sums = ("Potassium from all running and drafted bags: {sum}; this order: {this}.", "Through lines not recorded as central: {outside}.")
-    slow = (
-        "By local protocol: lower the rate, or space the bags; continuous ECG above 10 mmol/h.",
-        "Measure potassium again after each 20 to 40 mmol.",
-    )
-    cautions = (
-        "A line that is not recorded counts as peripheral.",
-        "Bags that may be one and the same are counted as a range.",
-        "Magnesium that is low keeps potassium low.",
-    )
-    to_peripheral = (Amend("Slow this bag so that potassium stays at the limit of its line", substance="potassium", per_hour=p["potassium_not_central_warning"]),)
-    to_central = (Amend("Slow this bag so that potassium stays at the limit of its line", substance="potassium", per_hour=p["potassium_central_warning"]),)
-    branches: list[Branch] = [
-        Branch(
-            "any line, dangerous", Above(every, p["potassium_central_critical"]), "critical",
-            Words("Potassium {sum} in all bags: lower the rate, no line takes more than {p.potassium_central_critical}", sums, slow, cautions, facts=facts),
-            to_central,
-        ),
-        Branch(
-            "peripheral line, dangerous", Above(outside, p["potassium_not_central_critical"]), "critical",
-            Words("Potassium {outside} outside a central line: lower to {p.potassium_not_central_critical} or less", sums, slow, cautions, facts=facts),
-            to_peripheral,
-        ),
-        Branch(
-            "peripheral line, far too strong", AllOf((Not(central), AtLeastValue(strength, p["peripheral_concentration_critical"]))), "critical",
-            Words(
-                "Potassium at {strength} outside a central line: dilute it or use a central line",
-                sums, ("By local protocol: {p.peripheral_max_concentration} or less through a peripheral line.", *slow), cautions, facts=facts,
-            ),
-        ),
-    ]  # fmt: skip
-    if held(p, "potassium_per_kg_critical"):
-        branches += _per_kg(p, sums, slow, cautions, facts)
-    strong_bag = AnyOrder(bags, Above(strength, p["peripheral_max_concentration"]))
-    branches += [
-        Branch(
-            "central line", Above(every, p["potassium_central_warning"]), "warning",
-            Words(
-                "Potassium {sum} in all bags: above {p.potassium_central_warning}, continuous ECG and central line",
-                sums, slow, cautions,
-                ("The label allows up to 40 mmol/h with continuous ECG when potassium is below 2.0 mmol/L, or with ECG change or paralysis.",), facts,
-            ),
-            to_central,
-        ),
-        Branch(
-            "peripheral line", AllOf((Above(outside, p["potassium_not_central_warning"]), Not(AllOf((in_crisis, Not(strong_bag)))))), "warning",
-            Words(
-                "Potassium {outside} outside a central line: lower to {p.potassium_not_central_warning} or less, or central line",
-                sums, slow, cautions,
-                ("In a hyperglycaemic crisis 10 to 20 mmol/h is the usual regimen, with bags of at most 40 mmol/L.",), facts,
-            ),
-            to_peripheral,
-        ),
-        Branch(
-            "peripheral line, too strong", AllOf((Not(central), Above(strength, p["peripheral_max_concentration"]))), "warning",
-            Words(
-                "Potassium at {strength} outside a central line: dilute to {p.peripheral_max_concentration} or less",
-                sums, ("By local protocol: a weaker bag, or a central line.",), cautions,
-                ("US hospitals give 100 and 200 mmol/L premixed bags through peripheral lines; UK guidance keeps to 40 mmol/L.",), facts,
-            ),
-        ),
-        Branch(
-            "day, far too much", Above(day, p["potassium_day_high"]), "warning",
-            Words("Potassium {day} ordered: above {p.potassium_day_high} a day, reduce", sums, slow, cautions, facts=facts),
-        ),
-        Branch(
-            "day", AllOf((Above(day, p["potassium_day_warning"]), Above(ward, p["potassium_day_unless_below"]), Not(in_crisis))), "warning",
-            Words("Potassium {day} ordered: above {p.potassium_day_warning} a day, check the total", sums, slow, cautions, facts=facts),
-        ),
-        Branch(
-            "not computable",
-            AllOf(
-                (OrderIs("drafted"), OrderIs("detail expected"), NotComputable(OfOrder("per_hour", "potassium")),
-                 AnyOf((AtLeastValue(OfOrder("amount", "potassium"), p["potassium_counts_from"]), NotComputable(OfOrder("amount", "potassium")))))
-            ),
-            "warning",
-            Words(
-                "Potassium per hour of {order} cannot be computed: state amount, volume and rate",
-                ("All other bags: {sum}.", "What this order states of its rate: {this}."),
-                ("State amount, volume, rate and line before this is given; the limits of the local protocol cannot be checked without them.",), cautions, facts=facts,
-            ),
-        ),
-    ]  # fmt: skip
-    return Advisory(
-        code="potassium-rate-exceeds-line-limit",
-        title="Potassium faster or stronger than the line allows",
-        problem="potassium infusion",
-        kind="order",
-        trigger=Trigger((("drafted:potassium_salt", "drafted:potassium_phosphate", "running:potassium_salt", "running:potassium_phosphate"),)),
-        over=bags,
-        branches=tuple(branches),
-        sources=(LABEL, UK_POTASSIUM, CHILDREN),
-        touches=TOUCHES,
-        speak_order=6,
-        hazards=("HZ-04", "HZ-12", "HZ-13", "HZ-14", "HZ-38"),
-        purpose="Potassium summed over every bag, against the limit of its line.",
-    )
-
-
-def _per_kg(p: ParameterSet, sums: tuple[str, ...], slow: tuple[str, ...], cautions: tuple[str, ...], facts: dict[str, Expression]) -> list[Branch]:
-    """A child's limits by body weight."""
-    per_kg = Total("potassium", per_kg=True)
-    facts = {**facts, "per_kg": per_kg}
-    crisis: Criterion = State("crisis shown")
-
-    def words(summary: str) -> Words:
-        return Words(summary, (*sums, "By weight: {per_kg}."), slow, cautions, facts=facts)
-
-    return [
-        Branch(
-            "child, dangerous", Above(per_kg, p["potassium_per_kg_critical"]), "critical",
-            words("Potassium {sum} in this child: above {p.potassium_per_kg_critical}, lower the rate"),
-        ),
-        Branch(
-            "child in a crisis", AllOf((crisis, Above(per_kg, p["potassium_per_kg_warning_in_crisis"]))), "warning",
-            words("Potassium {sum} in this child: above {p.potassium_per_kg_warning_in_crisis}, check the rate"),
-        ),
-        Branch(
-            "child", AllOf((Not(crisis), Above(per_kg, p["potassium_per_kg_warning"]))), "warning",
-            words("Potassium {sum} in this child: above {p.potassium_per_kg_warning}, check the rate"),
-        ),
-    ]  # fmt: skip
+def _bag(p: ParameterSet, volume: str) -> Give:
+    """Potassium chloride in saline; amount, volume and time keep inside every limit of a line that is not central."""
+    amount, hours = "potassium_offer_amount", "potassium_offer_hours"
+    label = f"Add potassium chloride {figure_of(p, amount)} in {figure_of(p, volume)} of 0.9 % sodium chloride over {figure_of(p, hours)}"
+    return Give(label, "potassium_chloride", p[amount], "mmol", "sodium_chloride", p[volume], p[hours])

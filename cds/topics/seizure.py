@@ -130,7 +130,6 @@ def _stage(p: ParameterSet) -> Advisory:
         always=("critical",),
         without_age=True,
         refire_minutes=p["refire_seizure"],
-        speak_order=-2,
         hazards=("HZ-15", "HZ-20", "HZ-36"),
         purpose="That it is status, how long it has run, and which step is due.",
     )  # fmt: skip
@@ -172,7 +171,6 @@ def _without_glucose(p: ParameterSet) -> Advisory:
         without_age=True,
         asks_itself=("glucose",),
         refire_minutes=p["refire_seizure"],
-        speak_order=-1,
         hazards=("HZ-07", "HZ-15"),
         purpose="No seizure without a glucose.",
     )  # fmt: skip

@@ -52,7 +52,6 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
             quiet=_quiet(),
             touches=(),
             without_age=True,
-            speak_order=35,
             table=T1,
             hazards=("HZ-11", "HZ-35", "HZ-36"),
             purpose="A convulsion brought on by an order.",

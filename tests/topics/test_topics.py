@@ -1,0 +1,22 @@
+"""Each row of each table raises exactly the advisories that it names, in every way of evaluating."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.topics.table import Row, rows
+
+TABLES = ("potassium.md",)
+ALL = [row for name in TABLES for row in rows(name)]
+
+
+@pytest.mark.parametrize("row", ALL, ids=str)
+def test_hz_17_hz_22_hz_28_rows(row: Row) -> None:
+    """Below, at and above each limit, in each unit and profile, with what is missing, for adults and children."""
+    assert row.found() == row.expect()
+
+
+@pytest.mark.parametrize("row", ALL, ids=str)
+def test_rows_ungated_and_interpreted(row: Row) -> None:
+    """The trigger and the compiled form change nothing (F-28)."""
+    assert row.found(gated=False) == row.found() == row.found(interpreted=True)
