@@ -20,8 +20,9 @@ from cds.chart import MINUTE, Chart, Memory, Problem, Trouble
 from cds.gaps import UNUSABLE, Item, Quality, quality
 from cds.intake import EVALUATE_AT, ITEM_KEYS, PREFETCH, Count, Intake, IntakeSettings, RequestError, read_request, validate
 from cds.logic.evaluate import evaluate
+from cds.logic.explain import explain
 from cds.logic.flip import Flip, nearest_flip
-from cds.logic.scene import Scene
+from cds.logic.scene import Scene, leaves_seen
 from cds.vocabulary import analyte_of
 
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
@@ -154,6 +155,24 @@ def _cited_faults(intake: Intake, cited: tuple[tuple[str, str], ...], count: Cou
     return tuple(found)
 
 
+def _finding_row(finding: Finding) -> dict[str, Any]:
+    """One finding for the record: its criteria in words with the patient's own numbers, and every datum that was read for it (AU-05, AU-07)."""
+    read = {
+        (seen.ref, seen.item, seen.text): {"item": seen.item, "read": seen.text, "resource": seen.ref, "path": seen.path, "at": seen.at and seen.at.latest}
+        for seen in leaves_seen(finding.reason)
+        if seen.ref
+    }
+    return {
+        "branch": finding.branch.name,
+        "indicator": finding.indicator,
+        "orders": list(finding.orders),
+        "inputs": finding.inputs,
+        "facts": {name: fact.text for name, fact in finding.facts.items()},
+        "because": explain(finding.reason),
+        "read": list(read.values()),
+    }
+
+
 def failed(request_id: str, now: int, kind: str, base: str) -> Answer:
     """The answer when the service itself failed: 200 with a card that says so, because errors are not shown at the bedside (C-07, HZ-32).
 
@@ -204,9 +223,9 @@ def _rules(assessment: Assessment, missing: Quality, offered: Offers) -> bytes:
         if verdict.gaps:
             row["gaps"] = [{"item": gap.item, "state": gap.state.value, "detail": gap.detail} for gap in verdict.gaps]
         if verdict.findings:
-            row["findings"] = [
-                {"branch": f.branch.name, "indicator": f.indicator, "orders": list(f.orders), "inputs": f.inputs} for f in verdict.findings
-            ]
+            row["findings"] = [_finding_row(finding) for finding in verdict.findings]
+        elif verdict.reason is not None:
+            row["because"] = explain(verdict.reason)
         rows.append(row)
     made: dict[str, Any] = {"population": assessment.population, "age-known": assessment.age_known, "rules": rows}
     if missing.items or missing.gas:

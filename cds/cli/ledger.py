@@ -1,0 +1,206 @@
+"""`trivet ledger`: list, show, verify, replay. Reads only."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import UTC, date, datetime
+from typing import Any
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.text import Text
+
+from cds.advisory import Outcome, Verdict
+from cds.audit.feedback import FEEDBACK_PART, feedback_on
+from cds.audit.read import Filter, LedgerReader
+from cds.audit.record import Record
+from cds.audit.verify import verify
+from cds.cli.cards import clock, print_card, print_drafts, print_outcome
+from cds.logic.reason import Gap, GapState
+from cds.logic.silence import why_silent
+from cds.replay import Category, Replayed, replay_ledger
+from cds.service.knowledge import parameter_files, software_digest
+from cds.service.settings import Settings, SettingsError
+
+DAMAGED = 1
+_HEADER = (
+    "kind", "service", "hook", "outcome", "status", "purpose", "mode", "client", "tenant", "user", "patient", "encounter", "request_id", "hook_instance",
+    "advisories", "cards",
+)  # fmt: skip
+
+
+def _reader(settings: Settings) -> LedgerReader:
+    return LedgerReader(settings.data / "ledger")
+
+
+def instant_of(text: str | None) -> int | None:
+    """A day (from its beginning, UTC) or an instant with a zone, in ms since 1970. SettingsError for anything else."""
+    if text is None:
+        return None
+    try:
+        if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
+            day = date.fromisoformat(text)
+            moment = datetime(day.year, day.month, day.day, tzinfo=UTC)
+        else:
+            moment = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise SettingsError(f"'{text}' is neither a day (2026-03-14) nor an instant (2026-03-14T08:00:00Z)") from error
+    if moment.tzinfo is None:
+        raise SettingsError(f"'{text}' has no zone: write 2026-03-14T08:00:00Z, or the day alone")
+    return int(moment.timestamp() * 1000)
+
+
+def list_records(settings: Settings, since: str | None, code: str | None, kind: str | None, limit: int) -> int:
+    """Print the newest records that pass. Exit code 0."""
+    found = _reader(settings).list(Filter(kind=kind, since_ms=instant_of(since), advisory=code), limit=limit)
+    for entry in found:
+        header = entry.header
+        facts = header.get("facts", {})
+        outcome = " ".join(str(part) for part in (header.get("status"), header.get("outcome"), facts.get("outcome"), facts.get("reason"), facts.get("name")) if part)
+        line = f"{clock(entry.received_ms)}  {entry.id:<8}  {entry.kind:<9}  {header.get('service', ''):<26}  {outcome:<20}  {', '.join(header.get('advisories', ()))}"
+        print(line.rstrip())
+    if not found:
+        print("No record passes.")
+    return 0
+
+
+def show_record(settings: Settings, name: str) -> int:
+    """Print one record. SettingsError where there is none of that name."""
+    reader = _reader(settings)
+    record = reader.show(name)
+    if record is None:
+        raise SettingsError(f"no record '{name}': give stream:sequence (00:17), the uuid of a card, or a request id")
+    console = Console()
+    _print_header(console, record)
+    if record.evidence is None:
+        console.print("The evidence of this record is gone; header and chain stand.")
+        return 0
+    parts = record.parts
+    if FEEDBACK_PART in parts:
+        console.print(_title("Feedback as sent"))
+        console.print_json(parts[FEEDBACK_PART].decode())
+    if "memory" in parts:
+        console.print(_title("Overrides that were remembered for this call"))
+        for row in json.loads(parts["memory"]):
+            console.print(Text(f"  {row['advisory']} ({row['indicator']}), {clock(row['at_ms'])}, reason {row['reason'] or 'not given'}"))
+    if "rules" in parts:
+        _print_rules(console, json.loads(parts["rules"]))
+    if parts.get("answer"):
+        _print_answer(console, json.loads(parts["answer"]))
+    for card in record.header.get("cards", ()):
+        for each in feedback_on(reader, card):
+            _print_feedback(console, card, each)
+    return 0
+
+
+def _title(text: str) -> Text:
+    return Text(f"\n{text}", style="bold")
+
+
+def _print_header(console: Console, record: Record) -> None:
+    header = record.header
+    console.print(Text(f"Record {record.id}, received {clock(record.received_ms)}", style="bold"))
+    rows: list[tuple[str, Any]] = [("judged as of", clock(header["evaluated_ms"]))] if "evaluated_ms" in header else []
+    rows += [(key.replace("_", " "), header[key]) for key in _HEADER if header.get(key) not in (None, [], "")]
+    rows += [(name.replace("_", " "), value) for name, value in header.get("facts", {}).items()]
+    rows += [(f"{name.replace('_', ' ')} hash", value) for name, value in header.get("hashes", {}).items()]
+    for name, value in (*rows, ("entry hash", record.hash.hex())):
+        console.print(Text(f"{name:<22}{', '.join(value) if isinstance(value, list) else value}"), soft_wrap=True)
+
+
+def verdict_of(row: dict[str, Any]) -> Verdict:
+    """A rule's recorded result as a verdict, for its words."""
+    gaps = tuple(Gap(gap["item"], GapState(gap["state"]), gap["detail"]) for gap in row.get("gaps", ()))
+    return Verdict(row["code"], Outcome(row["outcome"]), row.get("why", ""), gaps)
+
+
+def _print_rules(console: Console, rules: dict[str, Any]) -> None:
+    age = "" if rules.get("age-known", True) else ", age not known"
+    console.print(_title(f"Rules (figures for {rules.get('population')}s{age})" if rules.get("population") == "adult" else f"Rules (figures for children{age})"))
+    for row in rules.get("rules", ()):
+        findings = row.get("findings", ())
+        console.print(Text.assemble(f"  {row['code']}: ", (why_silent(verdict_of(row)), "bold" if findings else "")))
+        for finding in findings:
+            about = f" for {', '.join(finding['orders'])}" if finding["orders"] else ""
+            console.print(Text(f"    {finding['indicator']}, branch '{finding['branch']}'{about}"))
+            _print_because(console, finding)
+        _print_because(console, row)
+    if rules.get("not-judged"):
+        console.print(_title("Could not be judged"))
+        for item in rules["not-judged"]:
+            console.print(Text(f"  {item['code']} ({item['indicator']}): {item['text']}"))
+    if rules.get("not-offered"):
+        console.print(_title("Suggestions that were judged and not offered"))
+        for item in rules["not-offered"]:
+            console.print(Text(f"  {item['label']}: {item['reason']}"))
+
+
+def _print_because(console: Console, row: dict[str, Any]) -> None:
+    for line in row.get("because", ()):
+        console.print(Padding(Text(line, style="dim"), (0, 0, 0, 6)))
+
+
+def _print_answer(console: Console, answer: dict[str, Any]) -> None:
+    if answer.get("resourceType") == "OperationOutcome":
+        console.print(_title("Answer"))
+        print_outcome(console, answer)
+        return
+    cards = answer.get("cards", [])
+    console.print(_title("Cards as sent" if cards else "No card was sent"))
+    for card in cards:
+        console.print(Text(f"card {card.get('uuid', '')}", style="dim"))
+        print_card(console, card)
+        console.print()
+    drafts = answer.get("extension", {}).get("example.trivet.drafts", [])
+    if drafts:
+        print_drafts(console, drafts)
+
+
+def _print_feedback(console: Console, card: str, record: Record) -> None:
+    facts = record.header.get("facts", {})
+    without = "" if facts.get("effective") else ", without effect"
+    console.print(_title(f"Feedback {record.id}, received {clock(record.received_ms)}, on card {card}{without}"))
+    console.print(Text(f"  {facts.get('outcome', '')}{', reason ' + facts['reason'] if facts.get('reason') else ''}"))
+    item = json.loads(record.parts[FEEDBACK_PART]) if record.evidence is not None and FEEDBACK_PART in record.parts else {}
+    comment = (item.get("overrideReason") or {}).get("userComment")
+    if comment:
+        console.print(Text(f"  comment: {comment}"))
+
+
+def verify_ledger(settings: Settings) -> int:
+    """Verify every chain. Exit code 1 on damage."""
+    found = verify(settings.data / "ledger")
+    console = Console()
+    for name, head in sorted(found.heads.items()):
+        console.print(f"stream {name}: {head.sequence} records, last hash {head.hash.hex()}", soft_wrap=True)
+    for finding in found.findings:
+        console.print(Text(f"DAMAGED {finding}", style="bold red"), soft_wrap=True)
+    console.print(f"{found.records} records, {'nothing disagrees' if found.ok else f'{len(found.findings)} disagreements'}.")
+    for limit in found.limits:
+        console.print(Text(limit, style="dim"), soft_wrap=True)
+    return 0 if found.ok else DAMAGED
+
+
+def replay_records(settings: Settings, since: str | None, code: str | None) -> int:
+    """Judge every recorded call again. Exit code 1 where an answer of this release differs."""
+    report = replay_ledger(_reader(settings), software_digest(), parameter_files(), Filter(since_ms=instant_of(since), advisory=code))
+    console = Console()
+    for category in Category:
+        console.print(f"{category.value}: {report.counts[category]}", highlight=False)
+    _print_replayed(console, "Different, though the software is the same", report.different)
+    _print_replayed(console, "Software changed: what this release would answer instead", report.software_changed)
+    _print_replayed(console, "Not kept", report.not_kept)
+    return 0 if report.ok else DAMAGED
+
+
+def _print_replayed(console: Console, title: str, found: list[Replayed]) -> None:
+    if found:
+        console.print(_title(title))
+    for one in found:
+        console.print(Text(f"  {one.id} {clock(one.received)}{f': {one.why}' if one.why else ''}"))
+        for line in one.differences:
+            console.print(Text(f"    {line}", style="dim"), soft_wrap=True)
+
+
+__all__ = ["instant_of", "list_records", "replay_records", "show_record", "verdict_of", "verify_ledger"]
