@@ -76,6 +76,6 @@ def per_day(times: Raw, most: Raw, period: Raw, unit: str) -> Decimal | None:
     factor = _MINUTES.get(unit)
     span = number_of(period) if bytes(period) else ONE
     count = number_of(most) if bytes(most) else (number_of(times) if bytes(times) else ONE)
-    if factor is None or span is None or count is None or span <= 0 or count <= 0:
+    if factor is None or span is None or count is None or span <= 0 or count <= 0 or count != count.to_integral_value():
         return None
     return count * 1440 / (span * factor)

@@ -72,6 +72,9 @@ def read_order(
     texts = (*product.texts, *(note.text for note in order.note))
     dosages = tuple(read_dosage(each, texts, times) for each in order.dosageInstruction)
     authored = times.read(order.authoredOn) if order.authoredOn else None
+    if order.authoredOn and authored is None:
+        message = f"{product.label}: the time of the order is not readable"
+        problems.append(Problem(Trouble.TIME_UNREADABLE, ref, f"{place.path}.authoredOn", MEDICATIONS, message))
     for number, each in enumerate(dosages):
         for part in each.not_understood:
             message = f"{product.label}: the {part} of the order was not understood"

@@ -58,20 +58,25 @@ def condition_times(condition: shapes.Condition) -> tuple[str, ...]:
     )
 
 
-def read_condition(condition: shapes.Condition, path: str, encounter_id: str | None, times: Times) -> Condition | Problem:
-    """One condition, or why it was set aside. Concepts may be empty: a diagnosis that no rule reads still stands in the chart."""
+def read_condition(
+    condition: shapes.Condition, path: str, encounter_id: str | None, times: Times
+) -> tuple[Condition | None, tuple[Problem, ...]]:
+    """One condition, None when it was set aside, and what was not understood of it.
+
+    Concepts may be empty: a diagnosis that no rule reads still stands in the chart.
+    """
     ref = ref_of("Condition", condition.id)
     label = label_of(condition.code, "a condition without a name")
 
-    def problem(trouble: Trouble, message: str) -> Problem:
-        return Problem(trouble, ref, path, "conditions", f"{label}: {message}")
+    def problem(trouble: Trouble, message: str, member: str = "") -> Problem:
+        return Problem(trouble, ref, f"{path}.{member}" if member else path, "conditions", f"{label}: {message}")
 
     if condition.modifierExtension is not None or condition.implicitRules is not None:
-        return problem(Trouble.MODIFIER, "it carries a modifier that is not understood")
+        return None, (problem(Trouble.MODIFIER, "it carries a modifier that is not understood"),)
     clinical = _status(condition.clinicalStatus, CLINICAL_SYSTEM, CLINICAL)
     verification = _status(condition.verificationStatus, VERIFICATION_SYSTEM, VERIFICATION)
     if clinical is None or verification is None:
-        return problem(Trouble.STATUS, "its status is not one that FHIR knows")
+        return None, (problem(Trouble.STATUS, "its status is not one that FHIR knows"),)
     ends = [
         each
         for each in (
@@ -81,22 +86,38 @@ def read_condition(condition: shapes.Condition, path: str, encounter_id: str | N
         if each is not None
     ]  # fmt: skip
     if len(ends) > 1 or (condition.onsetDateTime and condition.onsetPeriod is not None):
-        return problem(Trouble.STRUCTURE, "two times where FHIR allows one")
+        return None, (problem(Trouble.STRUCTURE, "two times where FHIR allows one"),)
     onset_text = condition.onsetDateTime or ("" if condition.onsetPeriod is None else condition.onsetPeriod.start)
+    end_text = condition.abatementDateTime or _end_of(condition.abatementPeriod)
+    if end_text and times.read(end_text) is None:
+        # Whether it has ended is not known, so it is neither current nor history.
+        return None, (problem(Trouble.TIME_UNREADABLE, "its end is not readable", "abatement"),)
     category = {c.code for each in condition.category for c in each.coding}
     reason = "encounter-diagnosis" in category and _same_encounter(condition.encounter, encounter_id)
-    return Condition(
+    onset = times.read(onset_text) if onset_text else None
+    recorded = times.read(condition.recordedDate) if condition.recordedDate else None
+    unread = [
+        problem(Trouble.TIME_UNREADABLE, f"its {name} is not readable", name)
+        for text, moment, name in ((onset_text, onset, "onset"), (condition.recordedDate, recorded, "recordedDate"))
+        if text and moment is None
+    ]
+    found = Condition(
         ref=ref if condition.id else path,
-        concepts=concepts_in(condition.code, current=bool(onset_text) or reason),
+        concepts=concepts_in(condition.code, current=onset is not None or reason),
         clinical=clinical,
         verification=verification,
         label=label,
-        onset=times.read(onset_text) if onset_text else None,
-        recorded=times.read(condition.recordedDate) if condition.recordedDate else None,
-        abatement=_abatement(condition, times),
+        onset=onset,
+        recorded=recorded,
+        abatement=_abatement(condition, end_text, times),
         encounter_reason=reason,
         path=path,
     )
+    return found, tuple(unread)
+
+
+def _end_of(period: shapes.Period | None) -> str:
+    return "" if period is None else period.end or period.start
 
 
 def _status(concept: shapes.Concept | None, system: str, known: frozenset[str]) -> str | None:
@@ -107,17 +128,13 @@ def _status(concept: shapes.Concept | None, system: str, known: frozenset[str]) 
     return codes.pop() if len(codes) == 1 else None
 
 
-def _abatement(condition: shapes.Condition, times: Times) -> Moment | None:
-    """When the condition ended. A statement of an end without a readable time is an end at some time before now."""
-    period = condition.abatementPeriod
-    text = condition.abatementDateTime or ("" if period is None else period.end or period.start)
+def _abatement(condition: shapes.Condition, text: str, times: Times) -> Moment | None:
+    """When the condition ended. A statement of an end without a time is an end at some time before now."""
     if text:
         moment = times.read(text)
-        if moment is None:
-            return Moment(None, times.now, "end not readable")
         # An end that still lies ahead has not come.
-        return times.past(moment)
-    given = (condition.abatementString, condition.abatementAge, condition.abatementRange, period)
+        return None if moment is None else times.past(moment)
+    given = (condition.abatementString, condition.abatementAge, condition.abatementRange, condition.abatementPeriod)
     if any(each is not None for each in given) or condition.abatementBoolean is True:
         return Moment(None, times.now, "end without a time")
     return None

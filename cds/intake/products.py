@@ -15,6 +15,7 @@ from cds.intake import shapes
 from cds.intake.coding import drugs_in, label_of
 from cds.intake.measures import measure
 from cds.intake.shapes import Concept, Reference
+from cds.numbers import UNBOUNDED
 
 MEDICATIONS = "medications"
 
@@ -143,6 +144,9 @@ def _from_reference(reference: Reference, contained: tuple[Raw, ...], library: L
         ingredients.append(Ingredient(None, label, codes=codes))
         problems.append(_unknown(label, ref, where))
     volume = None if found.amount is None else measure(found.amount.numerator)
+    whole = None if found.amount is None else measure(found.amount.denominator, missing_is_one=True)
+    if any(each is not None and each.value == UNBOUNDED for each in (volume, whole)):
+        problems.append(_problem(Trouble.NOT_UNDERSTOOD, ref, where, f"{label}: the amount was not understood"))
     return Product(label, tuple(ingredients), volume, tuple(texts), tuple(problems), refused)
 
 
@@ -166,6 +170,12 @@ def _ingredient(
         per = measure(ingredient.strength.denominator, missing_is_one=True)
     drugs, conflict = drugs_in(concept)
     problems = []
+    unread = strength is not None and strength.unit is None
+    if unread or (per is not None and per.value == UNBOUNDED):
+        sent = " per ".join(each.text for each in (strength, per) if each is not None)
+        problems.append(_problem(Trouble.NOT_UNDERSTOOD, ref, path, f"{label}: the strength was not understood", sent))
+    if concept is None and not missing:
+        problems.append(_problem(Trouble.NOT_UNDERSTOOD, ref, path, f"{label}: an ingredient without a name"))
     if missing:
         problems.append(_problem(Trouble.REFERENCE, ref, path, f"{label}: the ingredient that the order refers to was not sent"))
     elif conflict:

@@ -441,9 +441,9 @@ class _Reader:
                 newest[name] = each
         found: list[Condition] = []
         for condition, path, _ in newest.values():
-            read = read_condition(condition, path, self._envelope.encounter_id, self._times)
-            if isinstance(read, Problem):
-                self._problems.append(read)
+            read, problems = read_condition(condition, path, self._envelope.encounter_id, self._times)
+            self._problems += problems
+            if read is None:
                 self._doubt_condition(condition)
             else:
                 found.append(read)

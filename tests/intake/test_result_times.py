@@ -23,8 +23,8 @@ def times(zone: str | None = None, *noted: str) -> Times:
     return found
 
 
-OFFSETS = [f"{sign}{hours:02d}:{minutes}" for sign in "+-" for hours, minutes in
-           [(0, "00"), (1, "00"), (2, "00"), (3, "30"), (4, "00"), (5, "45"), (6, "30"), (7, "00"), (8, "45"), (9, "30"), (10, "00"), (11, "00"), (12, "00"), (12, "45"), (13, "00")]]  # fmt: skip
+EAST_AND_WEST = "00:00 01:00 02:00 03:30 04:00 05:45 06:30 07:00 08:45 09:30 10:00 11:00 12:00 12:45 13:00"
+OFFSETS = [f"{sign}{offset}" for sign in "+-" for offset in EAST_AND_WEST.split()]
 
 
 def shifted(instant: int, offset: str) -> str:
