@@ -8,7 +8,8 @@ from cds.intake.envelope import EVALUATE_AT, Envelope, RequestError
 from cds.intake.limits import Limits, default_limits, limits_from
 from cds.intake.prefetch import ITEM_KEYS, PREFETCH
 from cds.intake.raw import RawResources
-from cds.intake.request import Intake, IntakeSettings, Notes, read_request
+from cds.intake.reader import Notes
+from cds.intake.request import Intake, IntakeSettings, read_request
 from cds.intake.validation import Count, validate, warm_up
 
 __all__ = [

@@ -16,6 +16,7 @@ from msgspec import Raw
 from cds.chart import Trouble
 from cds.intake.limits import Limits
 from cds.intake.shapes import Component, Concept, Observation, Quantity
+from cds.intake.words import AVPU_WORDS, KETONE_WORDS, MEANT, NONE_WORDS, POSITIVE_WORDS, PREGNANCY_ANSWERS, PREGNANCY_WORDS
 from cds.numbers import ZERO, Interval, point
 from cds.units import UnitError, analyte_factor, canonical_unit, coded_unit, reads, to_canonical
 from cds.vocabulary import ANALYTES, LOINC, SNOMED_CT, UCUM
@@ -42,49 +43,6 @@ _VALUES = (
     "valuePeriod",
 )
 _OTHER_VALUES = _VALUES[3:]
-
-# Units in which an implausible value may have been meant; only ever a question (formulas: unit traps).
-_MEANT = {
-    "glucose": ("mg/dL", "mmol/L"),
-    "creatinine": ("umol/L", "mg/dL"),
-    "urea": ("mg/dL", "mmol/L"),
-    "calcium_total": ("mg/dL", "mmol/L"),
-    "calcium_ionised": ("mg/dL", "mmol/L"),
-    "magnesium": ("mg/dL", "meq/L", "mmol/L"),
-    "phosphate": ("mg/dL", "mmol/L"),
-    "albumin": ("g/L", "g/dL"),
-    "pco2": ("kPa", "mm[Hg]"),
-    "po2": ("kPa", "mm[Hg]"),
-    "lactate": ("mg/dL", "mmol/L"),
-    "beta_hydroxybutyrate": ("mg/dL", "mmol/L"),
-    "phenytoin_total": ("umol/L", "mg/L"),
-    "phenytoin_free": ("umol/L", "mg/L"),
-    "valproate_level": ("umol/L", "mg/L"),
-    "carbamazepine_level": ("umol/L", "mg/L"),
-    "phenobarbital_level": ("umol/L", "mg/L"),
-    "temperature": ("[degF]", "Cel"),
-    "weight": ("g", "[lb_av]", "kg"),
-    "height": ("m", "[in_i]", "cm"),
-}
-
-_NONE_WORDS = frozenset(("negative", "neg", "nil", "none", "not detected", "absent", "-", "0"))
-_KETONE_WORDS = {
-    **dict.fromkeys(("trace", "tr", "+/-", "+-", "±", "trace amount"), "0.5"),
-    **dict.fromkeys(("small", "+", "1+", "+1", "+ (small)", "small (1+)", "1+ (small)"), "1"),
-    **dict.fromkeys(("moderate", "mod", "++", "2+", "+2", "moderate (2+)", "2+ (moderate)"), "2"),
-    **dict.fromkeys(("large", "+++", "3+", "+3", "large (3+)", "3+ (large)"), "3"),
-    **dict.fromkeys(("very large", "++++", "4+", "+4"), "4"),
-}
-_POSITIVE_WORDS = frozenset(("positive", "pos", "present", "detected"))
-_AVPU_WORDS = {
-    **dict.fromkeys(("a", "alert", "mentally alert", "awake"), "alert"),
-    **dict.fromkeys(("v", "voice", "verbal", "responds to voice", "responds to verbal", "responsive to voice"), "voice"),
-    **dict.fromkeys(("p", "pain", "painful", "responds to pain", "responsive to pain"), "pain"),
-    **dict.fromkeys(("u", "unresponsive", "unresponsive to stimuli"), "unresponsive"),
-}
-_PREGNANCY_ANSWERS = {"LA15173-0": "1", "LA26683-5": "0", "77386006": "1"}
-_PREGNANCY_WORDS = {"pregnant": "1", "not pregnant": "0", "yes": "1", "no": "0"}
-
 
 class Read(msgspec.Struct, frozen=True, gc=False):
     """A value that can be used: canonical, as reported, the reported UCUM unit, and the text for a person."""
@@ -327,14 +285,14 @@ class Values:
         elif analyte == "avpu":
             scores = {(name, score) for name, score, answer in self._limits.avpu if answer in answers}
             if not scores:
-                named = {_AVPU_WORDS.get(each) for each in plain}
+                named = {AVPU_WORDS.get(each) for each in plain}
                 scores = {(name, score) for name, score, _ in self._limits.avpu if name in named}
             if len(scores) == 1:
                 name, score = scores.pop()
                 return Read(point(score), point(score), "1", name)
         elif analyte == "pregnancy_status":
-            states = {_PREGNANCY_ANSWERS[a] for a in answers if a in _PREGNANCY_ANSWERS}
-            states = states or {_PREGNANCY_WORDS[each] for each in plain if each in _PREGNANCY_WORDS}
+            states = {PREGNANCY_ANSWERS[a] for a in answers if a in PREGNANCY_ANSWERS}
+            states = states or {PREGNANCY_WORDS[each] for each in plain if each in PREGNANCY_WORDS}
             if len(states) == 1:
                 value = point(Decimal(states.pop()))
                 return Read(value, value, "1", "pregnant" if value.exact else "not pregnant")
@@ -382,7 +340,7 @@ def _interval(number: Decimal, comparator: str, floor: Decimal | None) -> Interv
 
 def _question(analyte: str, codes: tuple[str, ...], number: Decimal, unit: str) -> str:
     about = ANALYTES[analyte]
-    for other in _MEANT.get(analyte, ()):
+    for other in MEANT.get(analyte, ()):
         if other == unit:
             continue
         try:
@@ -396,11 +354,11 @@ def _question(analyte: str, codes: tuple[str, ...], number: Decimal, unit: str) 
 
 
 def _ketone_grade(word: str) -> Interval | None:
-    if word in _NONE_WORDS:
+    if word in NONE_WORDS:
         return point(ZERO)
-    if word in _POSITIVE_WORDS:
+    if word in POSITIVE_WORDS:
         return Interval(ZERO, Decimal(4), low_open=True)
-    grade = _KETONE_WORDS.get(word)
+    grade = KETONE_WORDS.get(word)
     return None if grade is None else point(Decimal(grade))
 
 

@@ -68,7 +68,7 @@ def test_hz_07_a_key_that_was_not_sent_is_absent() -> None:
 
 def test_control_hz_07_taking_an_outcome_for_an_empty_list_would_read_failed_as_none() -> None:
     with mock.patch.object(feeds, "listing", lambda key, sent, **more: feeds.Listing(key, Feed.WHOLE)):
-        from cds.intake import request as module
+        from cds.intake import reader as module
 
         with mock.patch.object(module, "listing", feeds.listing), pytest.raises(AssertionError):
             assert feed(OUTCOME).feed is Feed.FAILED
