@@ -59,11 +59,15 @@ class Words:
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """A proposed test: a laboratory or vital-sign ServiceRequest for one analyte, offered when it is not yet ordered."""
+    """A proposed test: a laboratory or vital-sign ServiceRequest for one analyte, offered when it is not yet ordered.
+
+    `unless_within` (minutes): not offered while a result of that age is known.
+    """
 
     analyte: str
     why: str
     urgent: bool = True
+    unless_within: Limit | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,14 +10,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_DOWN, Decimal
 
-from cds.advisory import Amend, Assessment, Finding, Give, Group, Measure, Outcome, Proposal, Withdraw, rank
+from cds.advisory import Amend, Assessment, Finding, Give, Measure, Outcome, Proposal, Withdraw, rank
 from cds.assess import Knowledge, Population, assess
 from cds.chart import NO_MEMORY, Chart, Dosage, Ingredient, Order
 from cds.chart import Measure as Stated
-from cds.logic.evaluate import evaluate, order_is_of
-from cds.logic.features import mask_of
-from cds.logic.scene import Number, Scene
 from cds.logic.criteria import Total
+from cds.logic.scene import Number, Scene
 from cds.numbers import point, shown
 from cds.parameters import Parameter
 from cds.vocabulary import ANALYTES, DRUGS
@@ -64,42 +62,45 @@ class Offers:
 def offers(chart: Chart, assessment: Assessment, knowledge: Knowledge, *, tests_ordered: Sequence[str] = ()) -> Offers:
     """The changes to offer for an assessment; at most six are judged in a call, in the order of the cards."""
     population = knowledge.population(assessment.population)
-    scene = Scene(chart, population.p, population.states, evaluate)
+    scene = assessment.scene or population.scene(chart)
     made: dict[str, tuple[Change, ...]] = {}
     dropped: list[Dropped] = []
     judged = 0
     for group in assessment.groups:
         kept: dict[tuple[str, str, str], Change] = {}
-        for finding in _of(group):
+        for finding in group.findings:
             for proposal in finding.branch.proposals:
-                change = _change(proposal, finding, scene, tests_ordered)
-                if change is None:
-                    continue
-                key = (change.kind, change.target, change.analyte or change.label)
-                if key in kept:
-                    continue
-                if change.kind in ("new order", "amend"):
-                    if judged == MOST:
-                        dropped.append(Dropped(change.label, finding.code, "not judged: too many suggestions in one call"))
+                try:
+                    change = _change(proposal, finding, scene, tests_ordered)
+                    if change is None:
                         continue
-                    judged += 1
-                    reason = _objection(change, chart, assessment, knowledge, population)
-                    if reason:
-                        dropped.append(Dropped(change.label, finding.code, reason))
+                    key = (change.kind, change.target, change.analyte or change.label)
+                    if key in kept:
                         continue
+                    if change.order is not None:
+                        if judged == MOST:
+                            dropped.append(Dropped(change.label, finding.code, "not judged: too many suggestions in one call"))
+                            continue
+                        judged += 1
+                        reason = _objection(change, change.order, chart, assessment, knowledge, population)
+                        if reason:
+                            dropped.append(Dropped(change.label, finding.code, reason))
+                            continue
+                except Exception as error:
+                    # A suggestion that breaks is not offered; the card stands (HZ-32).
+                    dropped.append(Dropped(getattr(proposal, "label", "a test"), finding.code, f"could not be worked out ({type(error).__name__})"))
+                    continue
                 kept[key] = change
         made[group.problem] = tuple(kept.values())
     return Offers(made, tuple(dropped))
 
 
-def _of(group: Group) -> tuple[Finding, ...]:
-    return (group.lead, *group.others, *group.absorbed)
-
-
 def _change(proposal: Proposal, finding: Finding, scene: Scene, tests_ordered: Sequence[str]) -> Change | None:
     match proposal:
-        case Measure(analyte, why, urgent):
+        case Measure(analyte, why, urgent, unless_within):
             if analyte in tests_ordered:
+                return None
+            if isinstance(unless_within, Parameter) and isinstance(scene.latest(analyte, unless_within.number), Number):
                 return None
             return Change("test", f"Measure {ANALYTES[analyte].label} now" if not why else why, finding.code, analyte=analyte, urgent=urgent)
         case Withdraw(label, recommended):
@@ -120,7 +121,7 @@ def _withdrawn(label: str, recommended: bool, finding: Finding, scene: Scene) ->
 
 
 _NEVER_RECOMMENDED = frozenset(
-    {"insulin", "anti_seizure", "benzodiazepine", "antibacterial", "glucose_fluid", "calcium_salt", "magnesium_sulfate"}
+    {"insulin", "anti_seizure", "benzodiazepine", "antibacterial", "glucose_fluid", "glucagon", "calcium_salt", "magnesium_sulfate"}
 )
 
 
@@ -192,6 +193,8 @@ def _is_diluent(ingredient: Ingredient) -> bool:
 
 def _slowed(proposal: Amend, limit: Parameter, order: Order, finding: Finding, scene: Scene) -> Change | None:
     """The draft at a rate that brings the sum of the substance down to the limit; None when even stopping it would not, or a number is missing."""
+    if len(order.dosages) != 1:
+        return None
     dose = scene.reading(order).substance(proposal.substance)
     rate = scene.reading(order).rate_ml_h
     sum_ = scene.number(Total(proposal.substance))
@@ -212,28 +215,32 @@ def _slowed(proposal: Amend, limit: Parameter, order: Order, finding: Finding, s
     return Change("amend", label, finding.code, order.ref, replace(order, dosages=dosages), rate_ml_h=slower)
 
 
-def _objection(change: Change, chart: Chart, before: Assessment, knowledge: Knowledge, population: Population) -> str:
+def _objection(change: Change, order: Order, chart: Chart, before: Assessment, knowledge: Knowledge, population: Population) -> str:
     """Why a change may not be offered: the first finding that would be new or worse with it. "" when there is none."""
-    assert change.order is not None  # noqa: S101 - new orders and amendments carry one
-    orders = tuple(order for order in chart.orders if order.ref != change.order.ref)
-    with_it = replace(chart, orders=(*orders, change.order))
-    only = frozenset(ready.advisory.code for ready in population.ready if _concerns(ready.advisory.trigger.clauses, change.order))
+    others = tuple(each for each in chart.orders if not (each.drafted and each.ref == order.ref))
+    only = frozenset(ready.advisory.code for ready in population.ready if _concerns(ready.advisory.trigger.clauses, order))
     if not only:
         return ""
-    after = assess(with_it, NO_MEMORY, knowledge, only=only)
-    worst = {v.code: max((rank(f.indicator) for f in v.findings), default=-1) for v in before.verdicts}
-    for verdict in after.verdicts:
-        if verdict.outcome in (Outcome.NOT_APPLICABLE, Outcome.NOT_MET, Outcome.ALREADY_SATISFIED):
-            continue
+    after = assess(replace(chart, orders=(*others, order)), NO_MEMORY, knowledge, only=only)
+    worst: dict[tuple[str, str | None], int] = {}
+    for verdict in before.verdicts:
         for finding in verdict.findings:
-            if rank(finding.indicator) > worst.get(finding.code, -1) and rank(finding.indicator) > 0:
+            key = (finding.code, finding.order)
+            worst[key] = max(worst.get(key, 0), rank(finding.indicator))
+    for verdict in after.verdicts:
+        for finding in verdict.findings:
+            if rank(finding.indicator) > worst.get((finding.code, finding.order), 0):
                 return f"it would raise '{finding.code}' ({finding.indicator})"
+        if verdict.outcome is Outcome.UNKNOWN and before.verdict(verdict.code).outcome is not Outcome.UNKNOWN and order.ref in verdict.orders:
+            return f"'{verdict.code}' could not be judged with it"
     return ""
 
 
 def _concerns(clauses: Sequence[Sequence[str]], order: Order) -> bool:
-    names = {f"{place}:{word}" for place in ("drafted", "running", "listed") for d in order.drugs for word in (d, *DRUGS[d].classes)}
+    """Whether a drug of the order may set an advisory's trigger off."""
+    words = {"*", *order.drugs, *(name for drug in order.drugs for name in DRUGS[drug].classes)}
+    names = {f"{place}:{word}" for place in ("drafted", "running", "listed") for word in words}
     return any(not names.isdisjoint(clause) for clause in clauses)
 
 
-__all__ = ["Change", "Dropped", "Offers", "mask_of", "offers", "order_is_of"]
+__all__ = ["Change", "Dropped", "Offers", "offers"]

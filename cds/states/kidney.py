@@ -9,15 +9,20 @@ from typing import Any
 from cds.logic.criteria import (
     Above,
     AllOf,
+    AnyOf,
     AtLeastValue,
     Below,
+    Change,
     Criterion,
     Expression,
     Formula,
+    HasCondition,
+    NoneWithin,
     Not,
     NotComputable,
     OfOrder,
     OrderHas,
+    State,
 )
 from cds.logic.reason import Seen
 from cds.logic.scene import Missing, Scene, StateDef, StateValue
@@ -74,8 +79,17 @@ def above_kidney_limit(p: ParameterSet) -> Criterion | None:
 
 
 def clearance_known(p: ParameterSet) -> Criterion:
-    """The clearance can be computed from current results."""
-    return Not(NotComputable(clearance(p)))
+    """The clearance can be computed, from a creatinine that is young enough for how ill the patient is (N-01)."""
+    rise = Change("creatinine", p["creatinine_window"])
+    acute = AnyOf((HasCondition(("sepsis", "septic_shock", "eclampsia")), State("crisis shown")))
+    injured = AnyOf((HasCondition(("acute_kidney_injury",)), computable(rise, AtLeastValue(rise, p["creatinine_rise"]))))
+    return AllOf(
+        (
+            Not(NotComputable(clearance(p))),
+            Not(AllOf((NoneWithin(("creatinine",), p["creatinine_window_acute"]), acute))),
+            Not(AllOf((NoneWithin(("creatinine",), p["creatinine_window_kidney_injury"]), injured))),
+        )
+    )
 
 
 def low_clearance(p: ParameterSet, rows: tuple[Mapping[str, Any], ...]) -> Criterion | None:

@@ -72,7 +72,7 @@ def _insulin_with_low_potassium(p: ParameterSet) -> Advisory:
     very_low = Below(potassium, p["insulin_pause_potassium_below"])
     retest = (
         Measure("potassium", "Measure potassium again within the hour (a blood gas will do)"),
-        Measure("magnesium", "Measure magnesium: potassium does not come up while it is low"),
+        Measure("magnesium", "Measure magnesium: potassium does not come up while it is low", unless_within=p["minerals_age"]),
     )
     take_out = (Withdraw("Take the insulin out of this order until potassium is high enough"), *retest)
     given = "Potassium ordered now, with this order: {given}."
@@ -332,7 +332,7 @@ def _potassium_replacement_missing(p: ParameterSet) -> Advisory:
                     "Potassium {potassium}: give potassium by vein, none is ordered",
                     (none_found,), (how, "ECG now; measure potassium and magnesium again within hours."), cautions, facts=ward_facts,
                 ),
-                (*offer, Measure("magnesium", "Measure magnesium")),
+                (*offer, Measure("magnesium", "Measure magnesium", unless_within=p["minerals_age"])),
             ),
             Branch(
                 "replacement with insulin",
@@ -362,7 +362,7 @@ def _potassium_replacement_missing(p: ParameterSet) -> Advisory:
                     "Potassium {potassium}: replace potassium, none is ordered",
                     (none_found,), ("By local protocol: replace potassium by vein or mouth; check magnesium; measure again today.",), cautions, facts=ward_facts,
                 ),
-                (Measure("magnesium", "Measure magnesium"),),
+                (Measure("magnesium", "Measure magnesium", unless_within=p["minerals_age"]),),
             ),
         ),
         sources=(CONSENSUS, UK, US, CHILDREN),

@@ -72,6 +72,12 @@ def _rate_exceeds_line_limit(p: ParameterSet) -> Advisory:
     ]  # fmt: skip
     if held(p, "potassium_per_kg_critical"):
         branches += _per_kg(p, sums, slow, cautions, facts)
+    label: tuple[str, ...] = ()
+    if held(p, "potassium_label_high_rate_below"):
+        label = (
+            "The US label allows up to {p.potassium_central_critical} with continuous ECG when potassium is below {p.potassium_label_high_rate_below}, "
+            "or with ECG change or paralysis.",
+        )
     strong_bag = AnyOrder(bags, computable(strength, Above(strength, p["peripheral_max_concentration"])))
     branches += [
         Branch(
@@ -79,7 +85,7 @@ def _rate_exceeds_line_limit(p: ParameterSet) -> Advisory:
             Words(
                 "Slow potassium, or continuous ECG: above {p.potassium_central_warning}, all bags together {sum}",
                 sums, slow, cautions,
-                ("The US label allows up to {p.potassium_central_critical} with continuous ECG when potassium is below {p.potassium_label_high_rate_below}, or with ECG change or paralysis.",), facts,
+                label, facts,
             ),
             to_central,
         ),

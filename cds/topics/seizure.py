@@ -63,7 +63,7 @@ def _stage(p: ParameterSet) -> Advisory:
     )
     known = ("Seizing for {minutes}; coma score {gcs}; glucose {glucose}.", "Status from {p.status_t1}; lasting harm is likely from {p.status_t2}.")
     tests: tuple[Proposal, ...] = tuple(
-        Measure(analyte, why)
+        Measure(analyte, why, unless_within=p["result_age"])
         for analyte, why in (
             ("glucose", "Measure glucose at the bedside now"),
             ("sodium", "Measure sodium"),

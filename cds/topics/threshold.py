@@ -15,7 +15,6 @@ from cds.logic.criteria import (
     HasOrder,
     HookIs,
     Not,
-    NotComputable,
     OrderFilter,
     OrderHas,
     OrderIs,
@@ -79,7 +78,7 @@ def _grade_b(p: ParameterSet, column: str) -> Criterion:
     for row in p.table(T1):
         if row.get("grade_low_clearance") == "B":
             limit = row_limit(p, f"{row['drug']} clearance", f"{row['drug']}: clearance below which it is graded B", row["kidney_below"], clearance_unit(p), row)
-            parts.append(AllOf((OrderHas((str(row["drug"]),), "active"), AnyOf((NotComputable(clearance(p)), Below(clearance(p), limit))))))
+            parts.append(AllOf((OrderHas((str(row["drug"]),), "active"), AnyOf((Not(clearance_known(p)), Below(clearance(p), limit))))))
     return either(parts)
 
 
@@ -120,7 +119,7 @@ def _branches(p: ParameterSet) -> tuple[Branch, ...]:
             OrderHas(("antibacterial", "aciclovir"), "active"),
             HasCondition(CANNOT_WAIT),
             Not(replaceable),
-            AnyOf((critical_now, AllOf((history, a)), stepped)),
+            AnyOf((critical_now, AllOf((history, a)), stepped, *(() if above is None else (AllOf((now, c, above)),)))),
         )
     )
     bleeding = AllOf((_row("cap", "haemorrhage"), AnyOf((HasCondition(("haemorrhage",)), OrderReason(("haemorrhage",)))), AnyOf((now, history))))

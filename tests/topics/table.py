@@ -164,7 +164,7 @@ def _result(entry: str) -> Result | Problem:
         return unusable(_analyte(entry[9:]))
     haemolysed = entry.startswith("haemolysed ")
     entry = entry.removeprefix("haemolysed ")
-    found = re.fullmatch(r"([A-Za-z_ 0-9]*?[A-Za-z_0-9]) ([<>=]*[\d.]+)(?: ([A-Za-z\[\]/{}%.0-9]*[A-Za-z\]/%]))?(?: ([\d.]+)(min|h|d))?", entry)
+    found = re.fullmatch(r"([A-Za-z_ 0-9]*?[A-Za-z_0-9]) ([<>=]*[\d.]+)(?: (?![\d.]+(?:min|h|d)$)([A-Za-z\[\]/{}%.0-9]*[A-Za-z\]/%]))?(?: ([\d.]+)(min|h|d))?", entry)
     if found is None:
         raise ValueError(f"result '{entry}' not understood")
     age = float(found[4]) * {"min": 1, "h": 60, "d": 1440}[found[5]] if found[4] else 30

@@ -6,7 +6,16 @@ import pytest
 
 from tests.topics.table import Row, rows
 
-TABLES = ("potassium.md",)
+TABLES = (
+    "potassium.md",
+    "potassium_infusion.md",
+    "glucose.md",
+    "ketoacidosis.md",
+    "seizure.md",
+    "anti_seizure.md",
+    "threshold.md",
+    "carbapenem.md",
+)
 ALL = [row for name in TABLES for row in rows(name)]
 
 
