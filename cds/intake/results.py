@@ -45,6 +45,14 @@ class Held(msgspec.Struct, gc=False):
         return ref_of("Observation", self.observation.id)
 
 
+def _by_time(result: Result) -> int:
+    return result.at.latest
+
+
+def _by_name(result: Result) -> tuple[str, ...]:
+    return result.ref, result.code, result.text, result.path
+
+
 def path_of(key: str, index: int) -> str:
     """Where an entry stood in the payload; a key that holds one resource instead of a list has the index -1."""
     where = "context.draftOrders" if key == "" else f"prefetch.{key}"
@@ -93,14 +101,17 @@ class LazyResults:
         problems = list(self._early.get(analyte, ()))
         found: list[tuple[Result, str]] = []
         held = self._held.get(analyte, [])
-        for group in ([each] for each in held) if _all_different(held) else _versions(held):
-            newest = group[0] if len(group) == 1 else _newest(group, self._times)
-            if newest is None:
-                problems += [
-                    self._problem(analyte, each, Trouble.CONFLICT, "two versions that differ, and neither is the newer one")
-                    for each in group
-                ]
-                continue
+        newest_of_each = held
+        if not _all_different(held):
+            newest_of_each = []
+            for group in _versions(held):
+                newest = group[0] if len(group) == 1 else _newest(group, self._times)
+                if newest is None:
+                    message = "two versions that differ, and neither is the newer one"
+                    problems += [self._problem(analyte, each, Trouble.CONFLICT, message) for each in group]
+                else:
+                    newest_of_each.append(newest)
+        for newest in newest_of_each:
             outcome = self._plain(analyte, newest) or self._result(analyte, newest)
             if isinstance(outcome, Problem):
                 problems.append(outcome)
@@ -109,7 +120,8 @@ class LazyResults:
                 found.append((outcome, "" if specimen is None else specimen.reference))
         kept, conflicts = _agreed(analyte, found)
         problems += conflicts
-        kept.sort(key=lambda result: (-result.at.latest, result.ref, result.code, result.text, result.path))
+        kept.sort(key=_by_name)
+        kept.sort(key=_by_time, reverse=True)
         problems.sort(key=lambda problem: (problem.ref, problem.path, problem.trouble.value))
         done = self._done[analyte] = (tuple(kept), tuple(problems))
         return done

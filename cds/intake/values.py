@@ -144,6 +144,7 @@ class Values:
     def __init__(self, limits: Limits) -> None:
         self._limits = limits
         self._units: dict[tuple[object, ...], _Unit | Refused] = {}
+        self._seen: dict[tuple[object, ...], Read] = {}
         self._possible: dict[str, tuple[Decimal, Decimal]] = {}
 
     def read(
@@ -179,6 +180,11 @@ class Values:
         quantity = observation.valueQuantity
         if quantity is None or quantity.comparator or not _only_quantity(observation):
             return None
+        sent = bytes(quantity.value)
+        key = (analyte, codes, sent, quantity.system, quantity.code, quantity.unit)
+        found = self._seen.get(key)
+        if found is not None:
+            return found
         number = number_of(quantity.value)
         if number is None:
             return None
@@ -190,7 +196,9 @@ class Values:
         if not low <= canonical <= high:
             return None
         reported = point(number)
-        return Read(reported if canonical is number else point(canonical), reported, unit.unit, f"{number:f}{unit.label}")
+        value = reported if canonical is number else point(canonical)
+        found = self._seen[key] = Read(value, reported, unit.unit, f"{number:f}{unit.label}")
+        return found
 
     def _range(self, analyte: str) -> tuple[Decimal, Decimal]:
         about = ANALYTES[analyte]
