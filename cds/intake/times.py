@@ -133,11 +133,12 @@ class Times:
 
     def _shared(self) -> int | None:
         if not self._settled:
-            offsets = set()
+            by_zone: dict[str, list[str]] = {}
             for text in self.noted:
-                form = _FORM.fullmatch(text)
-                if form is not None and form[8] is not None:
-                    offsets.add(_minutes(form[8]))
+                if len(text) > 19:
+                    by_zone.setdefault("Z" if text[-1] == "Z" else text[-6:], []).append(text)
+            forms = (next((f for text in texts if (f := _FORM.fullmatch(text)) is not None), None) for texts in by_zone.values())
+            offsets = {_minutes(form[8]) for form in forms if form is not None and form[8] is not None}
             self._offset = offsets.pop() if len(offsets) == 1 else None
             self._settled = True
         return self._offset
