@@ -65,11 +65,11 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
         return Branch(name, AllOf(parts), indicator, words, take_out if drafts else (measure,))
 
     usual = Words(
-        "{order} and valproate: the valproate level falls by {p.valproate_fall} %, choose another or add levetiracetam", why, do, cautions, facts=facts
+        "{order}: valproate level falls {p.valproate_fall} %; choose another, or add levetiracetam", why, do, cautions, facts=facts
     )
-    mood = Words("{order} and valproate: the valproate level falls by {p.valproate_fall} %, check what it is given for", why, do, cautions, facts=facts)
+    mood = Words("{order}: valproate level falls {p.valproate_fall} %; check what valproate is given for", why, do, cautions, facts=facts)
     shock = Words(
-        "Give the first dose now and add levetiracetam: carbapenem and valproate, the level falls {p.valproate_fall} %",
+        "Give {order} now and add levetiracetam: valproate level falls {p.valproate_fall} %",
         why, ("By local protocol: the first dose now; an antibacterial as good without the interaction for the next ones.", *do[1:]), cautions, facts=facts,
     )  # fmt: skip
     after = Words(

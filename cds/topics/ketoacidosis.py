@@ -93,13 +93,16 @@ def _grades(p: ParameterSet) -> tuple[Branch, ...]:
         ("severe and hyperosmolar", AllOf((mixed, either(severe))), "critical", replace(
             base, summary="Severe ketoacidosis with hyperosmolar state: glucose {glucose}, pH {ph}; give fluid, watch osmolality",
             found=(*base.found, _MIXED))),
-        ("severe", either(severe), "critical", replace(base, summary="Severe ketoacidosis: pH {ph}, bicarbonate {bicarbonate}, ketones {ketones}; critical care")),
+        ("severe", either(severe), "critical", replace(base, summary="Treat severe ketoacidosis: pH {ph}, bicarbonate {bicarbonate}, ketones {ketones}; critical care")),
         ("hyperosmolar", mixed, "critical", replace(
             base, summary="Ketoacidosis with hyperosmolar state: glucose {glucose}, pH {ph}; give fluid, watch osmolality", found=(*base.found, _MIXED))),
+        ("moderate and near-normal glucose", AllOf((near_normal, either(moderate))), "critical", replace(
+            base, summary="Moderate ketoacidosis at glucose {glucose}: ketones {ketones}, pH {ph}; treat as ketoacidosis", found=(*base.found, _NEAR_NORMAL),
+            do=(*base.do, _GLUCOSE_FROM_THE_START))),
         ("near-normal glucose", near_normal, "critical", replace(
             base, summary="Ketoacidosis at glucose {glucose}: ketones {ketones}, pH {ph}; treat as ketoacidosis", found=(*base.found, _NEAR_NORMAL),
             do=(*base.do, _GLUCOSE_FROM_THE_START))),
-        ("moderate", either(moderate), "critical", replace(base, summary="Moderate ketoacidosis: ketones {ketones}, pH {ph}, bicarbonate {bicarbonate}")),
+        ("moderate", either(moderate), "critical", replace(base, summary="Treat moderate ketoacidosis: ketones {ketones}, pH {ph}, bicarbonate {bicarbonate}")),
     ]  # fmt: skip
     if p.population == "adult":
         found += [
@@ -107,11 +110,11 @@ def _grades(p: ParameterSet) -> tuple[Branch, ...]:
                 base, summary="Ketoacidosis in pregnancy: ketones {ketones}, pH {ph}; call obstetric and diabetes teams",
                 do=("Obstetric help at once, by local protocol.", *base.do))),
             ("in old age", AtLeastValue(Age("years"), p["ketoacidosis_old_from"]), "critical", replace(
-                base, summary="Ketoacidosis at {age}: ketones {ketones}, pH {ph}; high risk, critical care advice", facts={**base.facts, "age": Age("years")})),
+                base, summary="Treat ketoacidosis at {age}: ketones {ketones}, pH {ph}; high risk, critical care advice", facts={**base.facts, "age": Age("years")})),
         ]  # fmt: skip
     found.append(
         ("mild", met, mild_indicator, replace(
-            base, summary="Mild ketoacidosis: ketones {ketones}, pH {ph}, bicarbonate {bicarbonate}", differs=(*base.differs, *_mild_differs(p))))
+            base, summary="Treat mild ketoacidosis: ketones {ketones}, pH {ph}, bicarbonate {bicarbonate}", differs=(*base.differs, *_mild_differs(p))))
     )  # fmt: skip
     branches: list[Branch] = []
     strip_only = NoneWithin(("beta_hydroxybutyrate",), age)
@@ -223,9 +226,9 @@ def _sglt2_inhibitor(p: ParameterSet) -> Advisory:
         trigger=Trigger((("drafted:sglt2_inhibitor", "running:sglt2_inhibitor", "listed:sglt2_inhibitor"),)),
         over=OrderFilter(("sglt2_inhibitor",), "active"),
         branches=(
-            *pair("ketoacidosis now", now, "critical", Words("{order}: stop it, ketoacidosis is present (ketones {ketones}, pH {ph})", (), do, cautions, facts=facts)),
-            *pair("ketones raised", raised, "warning", Words("{order}: stop it, ketones {ketones} are raised", (), do, cautions, facts=facts)),
-            *pair("ketoacidosis lately", recent, "warning", Words("{order}: stop it, ketoacidosis within {p.sglt2_condition_age} on record", (), do, cautions, facts=facts)),
+            *pair("ketoacidosis now", now, "critical", Words("Stop {order}: ketoacidosis is present (ketones {ketones}, pH {ph})", (), do, cautions, facts=facts)),
+            *pair("ketones raised", raised, "warning", Words("Stop {order}: ketones {ketones} are raised", (), do, cautions, facts=facts)),
+            *pair("ketoacidosis lately", recent, "warning", Words("Stop {order}: ketoacidosis is on record within the last 30 days", (), do, cautions, facts=facts)),
         ),
         sources=(LABELS, CONSENSUS),
         touches=CRISIS_TOUCHES,

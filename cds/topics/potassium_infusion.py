@@ -42,7 +42,7 @@ def _rate_exceeds_line_limit(p: ParameterSet) -> Advisory:
     sums = ("Potassium from all running and drafted bags: {sum}; this order: {this}.", "Through lines not recorded as central: {outside}.")
     slow = (
         "By local protocol: lower the rate, or space the bags; continuous ECG above {p.potassium_not_central_warning}.",
-        "Measure potassium again after each {p.potassium_recheck_after}.",
+        "Measure potassium again after each {p.potassium_recheck_after} mmol.",
     )
     cautions = (
         "A line that is not recorded counts as peripheral.",
@@ -78,6 +78,9 @@ def _rate_exceeds_line_limit(p: ParameterSet) -> Advisory:
             "The US label allows up to {p.potassium_central_critical} with continuous ECG when potassium is below {p.potassium_label_high_rate_below}, "
             "or with ECG change or paralysis.",
         )
+    regimen: tuple[str, ...] = ()
+    if p.population == "adult":
+        regimen = ("In a hyperglycaemic crisis {p.potassium_infusion_usual} mmol/h is the usual regimen, with bags of at most {p.peripheral_max_concentration}.",)
     strong_bag = AnyOrder(bags, computable(strength, Above(strength, p["peripheral_max_concentration"])))
     branches += [
         Branch(
@@ -94,7 +97,7 @@ def _rate_exceeds_line_limit(p: ParameterSet) -> Advisory:
             Words(
                 "Slow potassium to {p.potassium_not_central_warning} or less outside a central line: now {outside}",
                 sums, slow, cautions,
-                ("In a hyperglycaemic crisis {p.potassium_infusion_usual} mmol/h is the usual regimen, with bags of at most {p.peripheral_max_concentration}.",), facts,
+                regimen, facts,
             ),
             to_peripheral,
         ),

@@ -138,9 +138,9 @@ def _branches(p: ParameterSet) -> tuple[Branch, ...]:
     if above is not None:
         branches += [
             Branch("grade B above the kidney limit, history", AllOf((drafted, history, b, above)), "critical",
-                   words("{order}: above the daily limit for clearance {clearance}, choose another; seizure history"), take_out),
+                   words("{order}: choose another, too much a day for clearance {clearance}; seizure history"), take_out),
             Branch("grade C above the kidney limit, seizure now", AllOf((drafted, now, c, above)), "critical",
-                   words("{order}: above the daily limit for clearance {clearance}, reduce or change; seizure today"), take_out),
+                   words("{order}: reduce or change, too much a day for clearance {clearance}; seizure today"), take_out),
         ]  # fmt: skip
     branches += [
         Branch("grade B stepped up, history", AllOf((drafted, stepped)), "critical", words("{order}: choose an alternative, two reasons lower the seizure threshold; seizure history"), take_out),
@@ -151,7 +151,7 @@ def _branches(p: ParameterSet) -> tuple[Branch, ...]:
     if above is not None:
         branches.append(
             Branch("grade C above the kidney limit, history", AllOf((drafted, history, c, above)), "warning",
-                   words("{order}: above the daily limit for clearance {clearance}, reduce; seizure history"))
+                   words("{order}: reduce, too much a day for clearance {clearance}; seizure history"))
         )  # fmt: skip
     branches += [
         Branch("grade A, predisposed", AllOf((prone, a)), "warning", words("{order}: choose an alternative, it can bring on a seizure in this patient"), take_out),

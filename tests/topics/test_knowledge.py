@@ -27,8 +27,20 @@ HERE = Path(topics.__file__).parent
 MODULES = sorted(path for path in HERE.glob("*.py") if path.name not in ("__init__.py", "catalogue.py"))
 
 # The longest that each kind of number usually shows; a longer one loses only its last words, never drug, direction or number.
-LONGEST: dict[type, str] = {Latest: ">33.3 mmol/L", Formula: "123 mL/min/1.73 m2", Since: "120 to 1440 min", Total: "at least 120 mmol/h", DayTotal: "1200 to 1400 mmol in 24 h", OfOrder: "100.25 mmol/L", Age: "100 years"}
-ORDER = "piperacillin and tazobactam"
+LONGEST: dict[type, str] = {
+    Latest: ">33.3 mmol/L",
+    Formula: "123 mL/min/1.73 m2",
+    Since: "120 to 1440 min",
+    Total: "at least 120 mmol/h",
+    DayTotal: "1200 to 1400 mmol in 24 h",
+    OfOrder: "100.25 mmol/L",
+    Age: "100 years",
+}
+ORDER = "Meropenem 1 g in 100 mL every 8 hours, iv"
+DIRECTIONS = re.compile(
+    r"\b([Gg]ive|[Mm]easure|[Ss]low|[Ss]top|[Cc]hoose|[Dd]ilute|[Cc]heck|[Pp]ause|[Rr]eplace|[Tt]reat|[Ss]tate|[Cc]all|[Ww]rite|[Uu]se|[Aa]dd|[Dd]ecide|reduce|confirm|"
+    r"potassium only|only with potassium|now|may be normal|may lower|will fall|falls fast|lowers the|common for a load|a senior confirms|keep the insulin)\b"
+)
 
 
 def each(profile: str = "") -> Iterator[tuple[ParameterSet, Advisory, Branch]]:
@@ -59,6 +71,7 @@ def test_hz_30_summary_stands_in_its_first_hundred_characters(p: ParameterSet, a
     text = fill(branch.words.summary, facts, p, ORDER, markdown=False)
     assert len(text) < 140, text
     assert summary(branch.words.summary, facts, p, ORDER) == text
+    assert DIRECTIONS.search(text[:100]), text
     for name in _names(branch.words.summary):
         if name in facts:
             shown = re.sub(r"\{[^}]*\}", "", branch.words.summary[: branch.words.summary.index("{" + name + "}")])
