@@ -27,7 +27,7 @@ class Codes:
     """Looks codes up once a request, and counts the measurement codes that no table knows (HZ-10)."""
 
     def __init__(self) -> None:
-        self._single: dict[tuple[str, str], Measured | None] = {}
+        self.single: dict[tuple[str, str], Measured | None] = {}
         self.unmapped: dict[str, int] = {}
 
     def measured(self, concept: Concept) -> Measured | None:
@@ -36,9 +36,9 @@ class Codes:
         if len(coding) == 1:
             key = (coding[0].system, coding[0].code)
             try:
-                found = self._single[key]
+                found = self.single[key]
             except KeyError:
-                found = self._single[key] = _measured(coding)
+                found = self.single[key] = _measured(coding)
         else:
             found = _measured(coding)
         if found is None and coding and not any(is_panel(each.system, each.code) for each in coding):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 from cds.chart import Condition, Moment, Patient, Problem, Trouble
 from cds.intake import shapes
 from cds.intake.coding import concepts_in, label_of
@@ -37,8 +39,9 @@ def read_patient(patient: shapes.Patient, patient_id: str, path: str, times: Tim
         message = "the birth date is not readable"
         problems.append(Problem(Trouble.TIME_UNREADABLE, ref, f"{path}.birthDate", "patient", message))
     elif born is not None:
-        day = times.read(born[0].isoformat())
-        if day is None or (day.earliest is not None and day.earliest > times.limit):
+        # The latest date anywhere on earth: a birth of today in the east is not one of tomorrow.
+        latest = dt.datetime(1970, 1, 1) + dt.timedelta(milliseconds=times.limit, minutes=times.easternmost)
+        if born[0] > latest.date():
             problems.append(Problem(Trouble.FUTURE, ref, f"{path}.birthDate", "patient", "the birth date is in the future"))
             born = None
     if patient.deceasedBoolean is not None and patient.deceasedDateTime:

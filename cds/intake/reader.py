@@ -7,8 +7,9 @@ another patient reaches the chart.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 from msgspec import Raw
 
@@ -46,6 +47,16 @@ class Notes:
     refused: tuple[str, ...] = ()
 
 
+def _times_of(observations: list[shapes.Observation]) -> Iterator[str]:
+    for each in observations:
+        yield each.effectiveDateTime
+        yield each.issued
+        yield each.effectiveInstant
+        if each.effectivePeriod is not None:
+            yield each.effectivePeriod.start
+            yield each.effectivePeriod.end
+
+
 class Reader:
     """Collects while the resources of one request are decoded, then builds the chart."""
 
@@ -60,6 +71,8 @@ class Reader:
         self._library = Library()
         self._listings: dict[str, Listing] = {}
         self._drawn: dict[str, list[str] | None] = {}
+        self._observations: list[shapes.Observation] = []
+        times.later = partial(_times_of, self._observations)
         self._held: dict[str, list[Held]] = {}
         self._analyte_problems: dict[str, list[Problem]] = {}
         self._problems: list[Problem] = []
@@ -90,12 +103,13 @@ class Reader:
             self._read_listing(found)
 
     def _read_listing(self, found: Listing) -> None:
-        key, single = found.key, found.single
+        key = found.key
         drawn: list[str] | None = []
-        decode, held, measured = shapes.RESOURCE.decode, self._held, self._codes.measured
-        whose, ours, note = self._subjects.whose, Whose.OURS, self._times.noted.add
+        decode, held, single, whose = shapes.RESOURCE.decode, self._held, self._codes.single, self._subjects.known
+        ours, keep = Whose.OURS, self._observations.append
         for index, entry in enumerate(found.entries):
-            index = -1 if single else index
+            if found.single:
+                index = -1
             try:
                 resource = decode(entry.resource)
             except (ValueError, RecursionError) as error:
@@ -106,29 +120,28 @@ class Reader:
                 drawn = None
                 self._other_resource(resource, entry.fullUrl, key, index, found)
                 continue
-            drawn_at = resource.effectiveDateTime
             if drawn is not None:
-                drawn.append(drawn_at)
-            if whose(resource.subject) is not ours:
+                drawn.append(resource.effectiveDateTime)
+            # The two look-ups are made here once more, because a call costs as much as all else in this loop.
+            subject = resource.subject
+            if subject is None or (whose.get(subject.reference) or self._subjects.whose(subject)) is not ours:
                 self._not_ours(resource, key, index)
                 continue
-            note(drawn_at)
-            note(resource.issued)
-            use = measured(resource.code)
+            keep(resource)
+            coding = resource.code.coding
+            use = single.get((coding[0].system, coding[0].code)) if len(coding) == 1 else None
+            if use is None:
+                use = self._codes.measured(resource.code)
             if use is not None:
                 for analyte in use.analytes:
-                    mine = Held(resource, None, use, key, index)
                     try:
-                        held[analyte].append(mine)
+                        held[analyte].append(Held(resource, None, use, key, index))
                     except KeyError:
-                        held[analyte] = [mine]
+                        held[analyte] = [Held(resource, None, use, key, index)]
             if resource.component:
                 self._components(resource, key, index)
             elif use is None:
                 self._unmapped(resource, key, index)
-            if resource.effectivePeriod is not None or resource.effectiveInstant:
-                period = resource.effectivePeriod or shapes.Period()
-                self._times.note(resource.effectiveInstant, period.start, period.end)
         self._drawn[key] = drawn
 
     def _components(self, observation: shapes.Observation, key: str, index: int) -> None:

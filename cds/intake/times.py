@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Callable, Iterable
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from cds.chart import DAY, MINUTE, Moment
@@ -48,14 +49,16 @@ class Times:
         self.limit = now + tolerance
         self._zone = zone
         self._widest = widest
-        self.noted: set[str] = set()
+        self.easternmost = widest[1]
+        self.later: Callable[[], Iterable[str]] = tuple
+        self._noted: set[str] = set()
         self._read: dict[str, Moment | None] = {}
         self._offset: int | None = None
         self._settled = False
 
     def note(self, *texts: str) -> None:
         """Count these times when looking for the offset that the request agrees on."""
-        self.noted.update(texts)
+        self._noted.update(texts)
 
     def read(self, text: str) -> Moment | None:
         """The span that a FHIR date, dateTime or instant allows; None when it is none of these."""
@@ -134,7 +137,7 @@ class Times:
     def _shared(self) -> int | None:
         if not self._settled:
             by_zone: dict[str, list[str]] = {}
-            for text in self.noted:
+            for text in self._noted.union(self.later()):
                 if len(text) > 19:
                     by_zone.setdefault("Z" if text[-1] == "Z" else text[-6:], []).append(text)
             forms = (next((f for text in texts if (f := _FORM.fullmatch(text)) is not None), None) for texts in by_zone.values())
