@@ -16,6 +16,10 @@ from cds.intake.results import LazyResults
 from cds.intake.times import Times, zone_of
 
 
+_YEAR_2200 = 7_258_118_400_000
+"""Beyond it no call is meant, and calendar arithmetic nears its end."""
+
+
 @dataclass(frozen=True, slots=True)
 class IntakeSettings:
     """How one service reads its requests.
@@ -78,7 +82,7 @@ def _evaluate_at(opened: Opened, settings: IntakeSettings) -> int | None:
     if given is None or not settings.allow_client_time:
         return None
     moment = Times(0, None, 0, (0, 0)).read(given) if isinstance(given, str) else None
-    if moment is None or not moment.exact or moment.mark:
+    if moment is None or not moment.exact or moment.mark or not 0 <= moment.latest < _YEAR_2200:
         path = f"extension.{EVALUATE_AT}"
         raise RequestError(400, "value", f"{path} is not an instant with a time zone", path)
     return moment.latest

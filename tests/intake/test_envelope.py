@@ -142,7 +142,7 @@ def test_the_moment_to_judge_at_is_taken_only_when_allowed() -> None:
     assert found.chart.now == found.envelope.evaluate_at == NOW - 3_600_000
 
 
-@pytest.mark.parametrize("value", ["2026-11-25T09:00:00", "2026-11-25", "soon", 5, [], {}])
+@pytest.mark.parametrize("value", ["2026-11-25T09:00:00", "2026-11-25", "soon", 5, [], {}, "9999-12-31T23:59:59Z", "0001-01-01T00:00:00Z"])
 def test_a_moment_to_judge_at_must_be_an_instant(value: Any) -> None:
     payload = request([draft()]) | {"extension": {EVALUATE_AT: value}}
     assert refusal(payload, allow_client_time=True).expression == f"extension.{EVALUATE_AT}"
