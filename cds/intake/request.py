@@ -15,7 +15,6 @@ from cds.intake.reader import Notes, Reader
 from cds.intake.results import LazyResults
 from cds.intake.times import Times, zone_of
 
-
 _YEAR_2200 = 7_258_118_400_000
 """Beyond it no call is meant, and calendar arithmetic nears its end."""
 

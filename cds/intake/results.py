@@ -282,33 +282,27 @@ def _all_different(held: list[Held]) -> bool:
 
 def _versions(held: list[Held]) -> list[list[Held]]:
     """Groups of entries that are versions of one result: the same id, or the same identifier."""
-    groups: list[list[Held]] = []
-    known: dict[tuple[str, ...], list[Held]] = {}
-    for each in held:
+    parents = list(range(len(held)))
+
+    def root(number: int) -> int:
+        while parents[number] != number:
+            parents[number] = parents[parents[number]]
+            number = parents[number]
+        return number
+
+    first: dict[tuple[str, ...], int] = {}
+    for number, each in enumerate(held):
         observation = each.observation
         part = "" if each.part is None else str(each.part)
         keys: list[tuple[str, ...]] = [("id", observation.id, part)] if observation.id else []
         keys += [("identifier", i.system, i.value, part) for i in observation.identifier if i.value]
-        mine: list[Held] | None = None
         for key in keys:
-            other = known.get(key)
-            if other is None or other is mine:
-                continue
-            if mine is None:
-                mine = other
-            else:
-                mine += other
-                for name, group in known.items():
-                    if group is other:
-                        known[name] = mine
-                groups = [group for group in groups if group is not other]
-        if mine is None:
-            mine = []
-            groups.append(mine)
-        mine.append(each)
-        for key in keys:
-            known[key] = mine
-    return groups
+            one, other = root(first.setdefault(key, number)), root(number)
+            parents[max(one, other)] = min(one, other)
+    groups: dict[int, list[Held]] = {}
+    for number, each in enumerate(held):
+        groups.setdefault(root(number), []).append(each)
+    return list(groups.values())
 
 
 def _newest(group: list[Held], times: Times) -> Held | None:
