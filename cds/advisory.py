@@ -9,12 +9,17 @@ Templates may hold `{name}` for a fact of the branch (its number with unit), `{n
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import hashlib
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 
+from cds.chart import Order
+from cds.logic.compiled import Compiled, support
 from cds.logic.criteria import Criterion, Expression, Limit, OrderFilter
+from cds.logic.evaluate import evaluate
 from cds.logic.reason import Gap, Reason, Seen
+from cds.logic.scene import Scene
 from cds.numbers import Interval
 
 INDICATORS = ("info", "warning", "critical")
@@ -202,38 +207,136 @@ class Fact:
     seen: tuple[Seen, ...] = ()
 
 
+class Why:
+    """Why one branch fired: made when somebody asks, and then kept. The record and the cards ask; most judgements are never told to anybody."""
+
+    __slots__ = ("_facts", "_fingerprint", "_leaves", "_reason", "_seen", "branch", "compiled", "make_facts", "order", "scene")
+
+    def __init__(self, branch: Branch, compiled: Compiled, scene: Scene, order: Order | None, make_facts: Callable[[], Mapping[str, Fact]]) -> None:
+        self.branch, self.compiled, self.scene, self.order, self.make_facts = branch, compiled, scene, order, make_facts
+        self._reason: Reason | None = None
+        self._leaves: tuple[Reason, ...] | None = None
+        self._seen: tuple[Seen, ...] | None = None
+        self._facts: Mapping[str, Fact] | None = None
+        self._fingerprint: str | None = None
+
+    @property
+    def reason(self) -> Reason:
+        """The whole tree, with nothing left out."""
+        if self._reason is None:
+            self._reason = evaluate(self.branch.when, self.scene, self.order)
+        return self._reason
+
+    @property
+    def leaves(self) -> tuple[Reason, ...]:
+        """The leaves that decided."""
+        if self._leaves is None:
+            self._leaves = tuple(support(self.compiled, self.scene, self.order))
+        return self._leaves
+
+    @property
+    def seen(self) -> tuple[Seen, ...]:
+        """What decided, without repeats."""
+        if self._seen is None:
+            self._seen = tuple(dict.fromkeys(seen for leaf in self.leaves for seen in leaf.seen))
+        return self._seen
+
+    @property
+    def facts(self) -> Mapping[str, Fact]:
+        """The numbers that the words show."""
+        if self._facts is None:
+            self._facts = self.make_facts()
+        return self._facts
+
+    def fingerprint(self, code: str) -> str:
+        """Names the deciding inputs, so that an override counts only for the same ones (N-08). Time alone never changes it."""
+        if self._fingerprint is None:
+            self._fingerprint = fingerprint(code, self)
+        return self._fingerprint
+
+
+def fingerprint(code: str, why: Why) -> str:
+    """A hash over the branch, what decided it, and every order that takes part with its whole content."""
+    parts = [code, why.branch.name]
+    orders = {order.ref: order for order in (*why.scene.orders.listed, *why.scene.orders.running, *why.scene.orders.drafts)}
+    taking_part = {} if why.order is None else {why.order.ref: why.order}
+    for seen in _with_parts(why.seen):
+        # An event's text counts the minutes; what it dates is named by its time.
+        text = str(seen.at) if seen.kind == "event" else seen.text
+        parts.append(f"{seen.kind}|{seen.item}|{seen.ref}|{text}")
+        if seen.ref in orders:
+            taking_part.setdefault(seen.ref, orders[seen.ref])
+    parts[2:] = sorted(dict.fromkeys(parts[2:]))
+    parts += [repr((o.ref, o.drafted, o.drugs, o.dosages, o.ingredients, o.volume)) for _, o in sorted(taking_part.items())]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
+
+
+def _with_parts(seen: Iterable[Seen]) -> Iterator[Seen]:
+    for each in seen:
+        yield each
+        yield from _with_parts(each.parts)
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One fired advisory for one order (or for the patient). `inputs` is the fingerprint of its deciding inputs (N-08).
-
-    `orders` are the references that the finding is about: the order in hand, or the witnesses of a sum. `lowered_by` is the code that lowered it.
-    """
+    """One fired advisory for one order (or for the patient). `order` is the order in hand; `lowered_by` is the code that lowered its indicator."""
 
     code: str
     branch: Branch
     indicator: str
     problem: str
     order: str | None
-    orders: tuple[str, ...]
-    reason: Reason
-    facts: Mapping[str, Fact]
-    inputs: str
+    why: Why = field(compare=False, repr=False)
     lowered_by: str = ""
+
+    @property
+    def orders(self) -> tuple[str, ...]:
+        """The references that the finding is about: the order in hand, or the witnesses of a sum."""
+        if self.order is not None:
+            return (self.order,)
+        return tuple(dict.fromkeys(seen.ref for seen in _with_parts(self.why.seen) if seen.kind == "order" and seen.ref))
+
+    @property
+    def reason(self) -> Reason:
+        """The whole reason tree."""
+        return self.why.reason
+
+    @property
+    def seen(self) -> tuple[Seen, ...]:
+        """What decided."""
+        return self.why.seen
+
+    @property
+    def facts(self) -> Mapping[str, Fact]:
+        """The numbers that the words show."""
+        return self.why.facts
+
+    @property
+    def inputs(self) -> str:
+        """The fingerprint of the deciding inputs (N-08)."""
+        return self.why.fingerprint(self.code)
 
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Findings of one problem, which share a card: `lead` first, the others ranked, and what they absorbed as lines."""
+    """Findings of one problem, which share a card: `lead` first, the others ranked, and what they absorbed as lines. `more` are findings of a code that is
+    on the card already, about further orders."""
 
     problem: str
     lead: Finding
     others: tuple[Finding, ...] = ()
     absorbed: tuple[Finding, ...] = ()
+    more: tuple[Finding, ...] = ()
 
     @property
     def indicator(self) -> str:
         """The highest indicator on the card."""
         return max((self.lead, *self.others), key=lambda f: rank(f.indicator)).indicator
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Every finding that the card carries."""
+        return (self.lead, *self.others, *self.more, *self.absorbed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,7 +344,7 @@ class Verdict:
     """What became of one advisory in one assessment.
 
     `why` is a word for the record: "trigger", "no such order", the code that absorbed it, "this hook", the gap states. `gaps` are the deciding ones; `would_be`
-    is the indicator of the highest branch that an UNKNOWN left open. `findings` are kept also when they were not shown.
+    is the indicator of the highest branch that an UNKNOWN left open, and `orders` are those for which it did. `findings` are kept also when they were not shown.
     """
 
     code: str
@@ -250,12 +353,15 @@ class Verdict:
     gaps: tuple[Gap, ...] = ()
     findings: tuple[Finding, ...] = ()
     would_be: str = ""
-    reason: Reason | None = None
+    orders: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """Every advisory's verdict in the knowledge's order; the groups that get a card, ranked; and what is folded into the further-points card."""
+    """Every advisory's verdict in the knowledge's order; the groups that get a card, ranked; and what is folded into the further-points card.
+
+    `scene` is the chart as it was seen, for whoever reads the assessment in the same call; it is no part of the answer.
+    """
 
     verdicts: tuple[Verdict, ...]
     groups: tuple[Group, ...]
@@ -265,6 +371,7 @@ class Assessment:
     neonate: bool
     hook: str
     now: int
+    scene: Scene | None = field(default=None, compare=False, repr=False)
 
     def verdict(self, code: str) -> Verdict:
         """The verdict of a code. KeyError when the knowledge has no such code."""
@@ -277,7 +384,7 @@ class Assessment:
         """Every code that the answer carries, on a card or folded."""
         found: dict[str, None] = {}
         for group in self.groups:
-            for finding in (group.lead, *group.others, *group.absorbed):
+            for finding in group.findings:
                 found.setdefault(finding.code)
         for finding in self.folded:
             found.setdefault(finding.code)

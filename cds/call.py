@@ -12,14 +12,13 @@ from typing import Any
 
 import msgspec
 
-from cds.advisory import Assessment, Finding, Outcome, rank
-from cds.assess import Knowledge, Population, Ready, assess, judge
+from cds.advisory import Assessment, Finding
+from cds.assess import Knowledge, Population, assess, fires_as
 from cds.candidates import Offers, offers
 from cds.cards.build import Call, Cards, CardSettings, build
 from cds.chart import MINUTE, Chart, Memory, Problem, Trouble
 from cds.gaps import UNUSABLE, Item, Quality, quality
 from cds.intake import EVALUATE_AT, ITEM_KEYS, PREFETCH, Count, Intake, IntakeSettings, RequestError, read_request, validate
-from cds.logic.evaluate import evaluate
 from cds.logic.explain import explain
 from cds.logic.flip import Flip, nearest_flip
 from cds.logic.scene import Scene, leaves_seen
@@ -98,35 +97,30 @@ def _cards(
     keys = {order.ref: order.raw_key for order in chart.orders}
     made = Call(request_id, intake.envelope.patient_id, intake.envelope.encounter_id or "", lambda ref: intake.raw.get(keys.get(ref, ref)))
     cards = settings.cards if intake.envelope.evaluate_at is None else replace(settings.cards, client_time=True)
-    flips = Flips(chart, population)
+    flips = Flips(chart, population, assessment.scene)
     return build(chart, assessment, offered, missing, knowledge, made, flips.of, cards)
 
 
 class Flips:
-    """The nearest flip of each finding, worked out on one scene."""
+    """The nearest flip of each finding, worked out on the scene of the assessment."""
 
-    __slots__ = ("_population", "_ready", "_scene")
+    __slots__ = ("_population", "_scene")
 
-    def __init__(self, chart: Chart, population: Population) -> None:
+    def __init__(self, chart: Chart, population: Population, scene: Scene | None = None) -> None:
         self._population = population
-        self._scene = Scene(chart, population.p, population.states, evaluate)
-        self._ready = {ready.advisory.code: ready for ready in population.ready}
+        self._scene = scene or population.scene(chart)
 
     def of(self, finding: Finding) -> Flip | None:
         """The nearest flip of a finding, against the indicator that its branch has."""
-        ready = self._ready[finding.code]
+        ready = self._population.by_code[finding.code]
         try:
-            return nearest_flip(finding.code, finding.reason, finding.branch.indicator, self._scene, lambda scene: _indicator(ready, scene, finding.order))
+            return nearest_flip(
+                finding.code, finding.why.leaves, finding.branch.indicator, self._scene, finding.why.order,
+                lambda scene, order: fires_as(ready, scene, order), ready.edges,
+            )  # fmt: skip
         except Exception:
             # What would change the answer is a line on the card: for want of it no card is lost (HZ-32).
             return None
-
-
-def _indicator(ready: Ready, scene: Scene, order: str | None) -> str:
-    """The indicator with which a code fires on a scene for the same order; "" when it does not."""
-    verdict = judge(ready, scene)
-    found = [f.indicator for f in verdict.findings if order is None or f.order == order]
-    return max(found, key=rank, default="") if verdict.outcome is Outcome.FIRED else ""
 
 
 def _with_draft_faults(intake: Intake, count: Count) -> Chart:
@@ -224,8 +218,6 @@ def _rules(assessment: Assessment, missing: Quality, offered: Offers) -> bytes:
             row["gaps"] = [{"item": gap.item, "state": gap.state.value, "detail": gap.detail} for gap in verdict.gaps]
         if verdict.findings:
             row["findings"] = [_finding_row(finding) for finding in verdict.findings]
-        elif verdict.reason is not None:
-            row["because"] = explain(verdict.reason)
         rows.append(row)
     made: dict[str, Any] = {"population": assessment.population, "age-known": assessment.age_known, "rules": rows}
     if missing.items or missing.gas:

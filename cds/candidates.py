@@ -127,9 +127,10 @@ _NEVER_RECOMMENDED = frozenset(
 
 def _target(finding: Finding, scene: Scene) -> Order | None:
     """The order in hand; for a finding about several orders the first drafted one."""
-    refs = (finding.order,) if finding.order is not None else finding.orders
+    if finding.why.order is not None:
+        return finding.why.order
     pool = {order.ref: order for order in (*scene.orders.running, *scene.orders.listed, *scene.orders.drafts)}
-    found = [pool[ref] for ref in refs if ref in pool]
+    found = [pool[ref] for ref in finding.orders if ref in pool]
     return next((order for order in found if order.drafted), found[0] if found else None)
 
 

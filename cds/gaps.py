@@ -1,27 +1,31 @@
 """Section E: what could not be judged, said once. An empty answer means "read, judged, nothing to say", never "could not judge".
 
-Reads the assessment, not the bedside: a gap is said when an advisory of indicator critical or warning waits for it and nothing else has settled that advisory.
+Reads the assessment, not the bedside: a gap is said when an advisory of indicator critical or warning waits for it, nothing else has settled that advisory, the
+advisory would be heard at this hook, and the patient shows at least part of its problem. What bears on nothing is only in the record.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from decimal import Decimal
 
-from cds import formulas
-from cds.advisory import Assessment, Finding, Outcome, rank
-from cds.assess import Knowledge, Population, assess
-from cds.chart import MINUTE, NO_MEMORY, Chart, Moment, Order, Problem, Result, Results, Trouble
-from cds.logic.evaluate import evaluate
-from cds.logic.reason import Gap, GapState
-from cds.logic.scene import Scene, leaves_seen
-from cds.numbers import shown
+from cds.advisory import Assessment, Outcome, Verdict, rank
+from cds.assess import ORDER_HOOKS, Knowledge, Population, Ready, fires_as
+from cds.blood_gas import gas_remarks
+from cds.chart import MINUTE, Chart, Moment, Order, Problem, Result, Results, Trouble
+from cds.logic.compiled import support
+from cds.logic.evaluate import matching
+from cds.logic.reason import Gap, GapState, Seen
+from cds.logic.scene import Scene
+from cds.logic.truth import FALSE, TRUE
 from cds.orders.reading import Read, Reading
+from cds.speaking import in_hand, would_speak
 from cds.vocabulary import ANALYTES
 
 MISSING, UNUSABLE, GAS, STALE = "critical-input-missing", "input-unusable", "blood-gas-inconsistent", "stale-input"
 TOPIC = "what could not be judged"
+LISTS = ("results", "medications", "administrations", "conditions", "patient")
 _ORDER_TROUBLE = (
     Trouble.DRUG_UNKNOWN,
     Trouble.REFERENCE,
@@ -32,6 +36,8 @@ _ORDER_TROUBLE = (
     Trouble.MODIFIER,
     Trouble.STATUS,
 )
+_WEIGHT = {GapState.UNUSABLE: 0, GapState.STALE: 1}
+Waits = tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +50,7 @@ class Item:
     text: str
     state: str
     indicator: str
-    waits: tuple[tuple[str, str], ...] = ()
+    waits: Waits = ()
     test: str = ""
     keys: tuple[str, ...] = ()
     ref: str = ""
@@ -92,62 +98,119 @@ class Quality:
 def quality(chart: Chart, assessment: Assessment, knowledge: Knowledge) -> Quality:
     """What could not be judged in this call, and for each draft what was read of it."""
     population = knowledge.population(assessment.population)
-    scene = Scene(chart, population.p, population.states, evaluate)
+    scene = assessment.scene or population.scene(chart)
+    waiting = _waiting(assessment, population, scene)
+    unusable = _unusable(chart, assessment, waiting)
     asked = _asked_elsewhere(assessment, population)
-    waiting = _waiting(assessment, population, asked)
-    items = [_item(gap, waits, chart, knowledge, assessment) for gap, waits in waiting]
-    unusable = _unusable(chart, items, assessment, population)
-    taken = {item.item for item in unusable if item.item}
-    items = [item for item in items if item.code == UNUSABLE or item.item not in taken]
-    merged = [item for item in items if not (item.code == UNUSABLE and item.item in taken)]
+    taken = {item.item for item in unusable if item.item in ANALYTES}
+    items = [_item(gap, waits, scene, population) for gap, waits in waiting.values() if gap.item not in asked and gap.item not in taken]
+    if not assessment.age_known and any(v.outcome in (Outcome.FIRED, Outcome.ABSORBED, Outcome.FOLDED) for v in assessment.verdicts):
+        items += [] if "age" in waiting else [Item(MISSING, "age", "age: not recorded, adult thresholds were used", GapState.NOT_SENT.value, "info", keys=("patient",))]
     drafts, accounts = _drafts(scene, assessment)
-    everything = sorted((*merged, *unusable, *drafts), key=lambda i: (-rank(i.indicator), -_weight(i), i.code, i.item, i.path))
-    return Quality(tuple(everything), tuple(_gas(scene, assessment)), accounts)
+    if assessment.neonate:
+        # Under 28 days only what could not be read is said beside the one statement of scope (F-20).
+        return Quality(_ranked([*unusable, *(item for item in drafts if item.code == UNUSABLE)]), (), accounts)
+    gas = tuple(Item(GAS, r.item, r.text, r.state, r.indicator, test=r.test, ref=r.ref, path=r.path, at=r.at) for r in gas_remarks(scene, assessment))
+    return Quality(_ranked([*items, *unusable, *drafts]), gas, accounts)
 
 
-def _weight(item: Item) -> int:
-    return max((rank(indicator) for _, indicator in item.waits), default=0)
+def _ranked(items: Iterable[Item]) -> tuple[Item, ...]:
+    return tuple(sorted(items, key=lambda i: (-rank(i.indicator), -max((rank(x) for _, x in i.waits), default=0), i.code, i.item, i.ref, i.text)))
+
+
+# E1 and E4: what advisories wait for -------------------------------------------------------------------------------------------------
 
 
 def _asked_elsewhere(assessment: Assessment, population: Population) -> set[str]:
     fired = {v.code for v in assessment.verdicts if v.outcome in (Outcome.FIRED, Outcome.ABSORBED, Outcome.FOLDED, Outcome.HELD_BACK)}
-    return {item for ready in population.ready if ready.advisory.code in fired for item in ready.advisory.asks_itself}
+    return {item for code in fired for item in population.advisory(code).asks_itself}
 
 
-def _waiting(
-    assessment: Assessment, population: Population, asked: set[str]
-) -> list[tuple[Gap, tuple[tuple[str, str], ...]]]:
-    """Each gap that an open advisory waits for, with those advisories. One FALSE has settled the others, and they never ask."""
-    found: dict[tuple[str, GapState], tuple[Gap, list[tuple[str, str]]]] = {}
+def _waiting(assessment: Assessment, population: Population, scene: Scene) -> dict[str, tuple[Gap, Waits]]:
+    """For each datum the worst gap that an open advisory waits for, with those advisories. One FALSE has settled the others, and they never ask."""
+    found: dict[str, tuple[Gap, dict[str, str]]] = {}
     for verdict in assessment.verdicts:
-        if verdict.outcome is not Outcome.UNKNOWN or rank(verdict.would_be or "info") == 0:
+        if verdict.outcome is not Outcome.UNKNOWN:
             continue
-        advisory = population.advisory(verdict.code)
-        if assessment.hook not in advisory.hooks:
+        ready = population.by_code[verdict.code]
+        indicator = ready.advisory.gap_indicator or verdict.would_be
+        if verdict.why != "failed" and (rank(verdict.would_be or "info") == 0 or not _heard(verdict, ready, scene)):
             continue
+        shown = _problem_shown(verdict, ready, scene)
         for gap in verdict.gaps:
-            if gap.state is GapState.OUT_OF_SCOPE or gap.item in asked:
+            if gap.state is GapState.OUT_OF_SCOPE:
                 continue
-            key = (gap.item, gap.state)
-            waits = found.setdefault(key, (gap, []))[1]
-            waits.append((verdict.code, advisory.gap_indicator or verdict.would_be))
-    return [(gap, tuple(waits)) for gap, waits in found.values()]
+            if not shown and not _asks_anyway(gap, ready, scene):
+                continue
+            known, waits = found.setdefault(gap.item, (gap, {}))
+            if _WEIGHT.get(gap.state, 2) < _WEIGHT.get(known.state, 2):
+                found[gap.item] = (gap, waits)
+            waits[verdict.code] = indicator
+    return {item: (gap, tuple(waits.items())) for item, (gap, waits) in found.items()}
 
 
-def _item(gap: Gap, waits: tuple[tuple[str, str], ...], chart: Chart, knowledge: Knowledge, assessment: Assessment) -> Item:
+def _heard(verdict: Verdict, ready: Ready, scene: Scene) -> bool:
+    """Whether the advisory would say something at this hook if it fired as badly as it may."""
+    if scene.chart.hook not in ready.advisory.hooks:
+        return False
+    if scene.chart.hook not in ORDER_HOOKS or (ready.advisory.kind == "order" and in_hand(verdict.orders, scene)):
+        return True
+    return bool(would_speak(ready, verdict.would_be, scene))
+
+
+def _problem_shown(verdict: Verdict, ready: Ready, scene: Scene) -> bool:
+    """Whether the patient shows part of the problem: an order that the advisory is about, a current result that meets one of its criteria, a fresh diagnosis.
+
+    Without this a well patient with one unmeasured value would be asked for everything that could be wrong.
+    """
+    if verdict.orders or verdict.why == "failed":
+        return True
+    recent = scene.p.number("gap_recent_condition")
+    for _, compiled in ready.branches:
+        if compiled.truth(scene, None) is FALSE:
+            continue
+        for leaf in support(compiled, scene):
+            if leaf.truth is TRUE and any(_is_current(seen, recent) for seen in leaf.seen):
+                return True
+    return False
+
+
+def _is_current(seen: Seen, recent: Decimal) -> bool:
+    if seen.kind == "condition":
+        return seen.age_minutes is not None and seen.age_minutes <= recent
+    if seen.kind == "total":
+        return seen.value is not None and seen.value.high != 0
+    return seen.kind in ("result", "formula", "series", "event", "administration") or (seen.kind == "order" and seen.note == "drafted")
+
+
+def _asks_anyway(gap: Gap, ready: Ready, scene: Scene) -> bool:
+    """A datum that was sent and could not be used, or that could not be got, is said also where nothing else points to the problem (HZ-07). One that was
+    simply not measured is not, and an old one only where it would have stood."""
+    if gap.state is GapState.NOT_MEASURED:
+        return False
+    if gap.state is GapState.STALE:
+        return gap.last is not None and rank(_held(gap, ready, scene) or "info") > 0
+    return True
+
+
+def _item(gap: Gap, waits: Waits, scene: Scene, population: Population) -> Item:
     critical = any(indicator == "critical" for _, indicator in waits)
     if gap.state is GapState.UNUSABLE:
         return Item(UNUSABLE, gap.item, gap.detail, gap.state.value, "warning" if critical else "info", waits, "", gap.keys)
-    if gap.state is GapState.STALE and gap.last is not None:
-        held, worst = _if_it_held(gap, waits, chart, knowledge)
-        indicator = "warning" if worst == "critical" else "info"
-        test = gap.item if gap.item in ANALYTES else ""
-        return Item(STALE, gap.item, gap.detail, gap.state.value, indicator, waits, test, gap.keys, gap.last.ref, if_held=held, at=gap.last.at)
     test = gap.item if gap.state in (GapState.NOT_MEASURED, GapState.STALE) and gap.item in ANALYTES else ""
+    if gap.state is GapState.STALE and gap.last is not None:
+        text, worst = "", "info"
+        for code, _ in waits:
+            indicator = _held(gap, population.by_code[code], scene)
+            if indicator and (not text or rank(indicator) > rank(worst)):
+                title = population.advisory(code).title
+                worst, text = indicator, f"if it were still {gap.last.text}: {title[:1].lower()}{title[1:]} ({indicator})"
+        shown = "warning" if worst == "critical" else "info"
+        return Item(STALE, gap.item, gap.detail, gap.state.value, shown, waits, test, gap.keys, gap.last.ref, gap.last.path, if_held=text, at=gap.last.at)
     return Item(MISSING, gap.item, gap.detail, gap.state.value, "warning" if critical else "info", waits, test, gap.keys)
 
 
-class _Held:
+class _HeldResults:
     """The chart's results with one of them drawn now: what would the old value have decided if it still held?"""
 
     __slots__ = ("_inner", "_now", "_ref")
@@ -173,60 +236,80 @@ class _Held:
         return self._inner.analytes()
 
 
-def _if_it_held(gap: Gap, waits: tuple[tuple[str, str], ...], chart: Chart, knowledge: Knowledge) -> tuple[str, str]:
-    assert gap.last is not None  # noqa: S101 - the caller has just seen it
-    codes = frozenset(code for code, _ in waits)
-    again = assess(replace(chart, results=_Held(chart.results, gap.last.ref, chart.now)), NO_MEMORY, knowledge, only=codes)
-    worst, text = "info", ""
-    for verdict in again.verdicts:
-        for finding in verdict.findings:
-            if not text or rank(finding.indicator) > rank(worst):
-                worst, text = finding.indicator, f"if still {gap.last.text}, '{finding.code}' ({finding.indicator}) would stand"
-    return text, worst
+def _held(gap: Gap, ready: Ready, scene: Scene) -> str:
+    """The indicator with which an advisory would fire if the old value still held; "" when it would not."""
+    if gap.last is None:
+        return ""
+    then = scene.with_results(_HeldResults(scene.chart.results, gap.last.ref, scene.chart.now), gap.item)
+    over = ready.advisory.over
+    orders: list[Order | None] = [None] if over is None else [order for order, match in matching(over, then) if match is TRUE]
+    return max((fires_as(ready, then, order) for order in orders), key=lambda i: rank(i) if i else -1, default="")
 
 
-def _unusable(chart: Chart, items: Iterable[Item], assessment: Assessment, population: Population) -> list[Item]:
-    waits_for = {item.item: item.waits for item in items}
+# E2: what was set aside --------------------------------------------------------------------------------------------------------------
+
+
+def _unusable(chart: Chart, assessment: Assessment, waiting: Mapping[str, tuple[Gap, Waits]]) -> list[Item]:
     found: list[Item] = []
     problems = list(chart.problems)
     for analyte in sorted(chart.results.analytes()):
-        problems += chart.results.problems(analyte)
-    others = 0
+        if analyte in waiting or _used_until(analyte, assessment) is not None:
+            problems += chart.results.problems(analyte)
     for problem in dict.fromkeys(problems):
-        if problem.trouble is Trouble.OTHER_PATIENT:
-            others += 1
-            continue
-        waits = waits_for.get(problem.item, ())
-        newer = problem.item in ANALYTES and _hides_newer(problem, chart, assessment)
-        drafted = problem.path.startswith("context.draftOrders")
-        if not waits and not newer and not (drafted and problem.trouble in _ORDER_TROUBLE) and problem.item not in ("results", "medications", "conditions", "patient"):
-            continue
-        critical = any(indicator == "critical" for _, indicator in waits)
-        indicator = "warning" if critical or (drafted and assessment.hook == "order-sign") or newer else "info"
-        found.append(
-            Item(UNUSABLE, problem.item, problem.message, problem.trouble.value, indicator, waits, "", (), problem.ref, problem.path, problem.as_sent, problem.suspicion, at=problem.at)
-        )  # fmt: skip
-    count = max(others, chart.other_patient_items)
-    if count:
-        word = "item" if count == 1 else "items"
-        text = f"{count} {word} of another patient came with this request and were set aside"
+        if problem.trouble is not Trouble.OTHER_PATIENT:
+            found += _set_aside(problem, chart, assessment, waiting)
+    others = max(chart.other_patient_items, len({p.path for p in problems if p.trouble is Trouble.OTHER_PATIENT}))
+    if others:
+        text = f"{others} {'item' if others == 1 else 'items'} of another patient came with this request and {'was' if others == 1 else 'were'} set aside"
         found.append(Item(UNUSABLE, "other patient", text, Trouble.OTHER_PATIENT.value, "warning"))
     return found
 
 
-def _hides_newer(problem: Problem, chart: Chart, assessment: Assessment) -> bool:
-    """Whether what was set aside is newer than the value that a card or a silence rests on."""
-    if problem.at is None:
-        return False
-    used = [seen for v in assessment.verdicts for f in v.findings for seen in leaves_seen(f.reason) if seen.item == problem.item and seen.at is not None]
-    return any(seen.at is not None and seen.at.latest < problem.at.latest for seen in used)
+def _set_aside(problem: Problem, chart: Chart, assessment: Assessment, waiting: Mapping[str, tuple[Gap, Waits]]) -> list[Item]:
+    """The item for one thing that was set aside, when it bears on the case."""
+    waits = _waits_for(problem, chart, waiting)
+    used = _used_until(problem.item, assessment) if problem.item in ANALYTES else None
+    newer = used is not None and problem.at is not None and used < problem.at.latest
+    drafted = problem.path.startswith("context.draftOrders")
+    if not (waits or newer or problem.item in LISTS or (drafted and problem.trouble in _ORDER_TROUBLE)):
+        return []
+    grave = any(indicator == "critical" for _, indicator in waits) or newer or (drafted and assessment.hook == "order-sign")
+    return [
+        Item(
+            UNUSABLE, problem.item, problem.message, problem.trouble.value, "warning" if grave else "info", waits, "", (), problem.ref, problem.path,
+            problem.as_sent, problem.suspicion, at=problem.at,
+        )
+    ]  # fmt: skip
+
+
+def _waits_for(problem: Problem, chart: Chart, waiting: Mapping[str, tuple[Gap, Waits]]) -> Waits:
+    """The advisories for which a thing that was set aside could have decided: its own item, inside the window; or, where nobody can know what it was, any
+    datum that is missing and comes from the same list."""
+    if problem.item in waiting:
+        gap, waits = waiting[problem.item]
+        within = gap.within_minutes
+        return waits if within is None or problem.at is None or problem.at.latest >= chart.now - within * MINUTE else ()
+    if problem.item:
+        return ()
+    key = problem.path.removeprefix("prefetch.").split(".")[0].split("[")[0]
+    found = {code: indicator for gap, waits in waiting.values() if key in gap.keys for code, indicator in waits}
+    return tuple(found.items())
+
+
+def _used_until(analyte: str, assessment: Assessment) -> int | None:
+    """The draw time of the newest value of an analyte that a finding rests on."""
+    times = [s.at.latest for v in assessment.verdicts for f in v.findings for s in f.seen if s.item == analyte and s.at is not None]
+    return max(times, default=None)
+
+
+# Drafts ------------------------------------------------------------------------------------------------------------------------------
 
 
 def _drafts(scene: Scene, assessment: Assessment) -> tuple[list[Item], tuple[Account, ...]]:
     """The account of every draft; what is not understood on an intravenous draft is said, and an unknown drug on one is a warning (F-38)."""
     items: list[Item] = []
     accounts: list[Account] = []
-    for order in scene.orders.drafts:
+    for order in sorted(scene.orders.drafts, key=lambda o: o.ref):
         reading = scene.reading(order)
         account = Account(order.ref, order.label, tuple((name, part.state.value, part.text) for name, part in reading.parts.items()), order.path)
         accounts.append(account)
@@ -239,87 +322,11 @@ def _of_draft(order: Order, reading: Reading, account: Account) -> list[Item]:
     items: list[Item] = []
     intravenous = reading.intravenous is not False
     unknown = order.unrecognised or (() if order.drugs else (order.label,))
-    if unknown and intravenous:
+    if unknown:
         text = f"drug not recognised: {', '.join(unknown)}. No interaction was checked for it"
-        items.append(Item(MISSING, "drug", text, GapState.UNUSABLE.value, "warning", ref=order.ref, path=order.path))
+        items.append(Item(MISSING, "drug", text, GapState.UNUSABLE.value, "warning" if intravenous else "info", ref=order.ref, path=order.path))
     rest = [part for part in account.not_understood if not part.startswith("drug")]
     if rest and intravenous:
         text = f"{order.label}: not understood: {', '.join(rest)}"
         items.append(Item(UNUSABLE, "order", text, Trouble.NOT_UNDERSTOOD.value, "warning", ref=order.ref, path=order.path))
     return items
-
-
-# Blood gas ---------------------------------------------------------------------------------------------------------------------------
-
-
-def _gas(scene: Scene, assessment: Assessment) -> list[Item]:
-    made: list[Item] = []
-    triple = _triple(scene)
-    if triple is not None:
-        ph, pco2, bicarbonate = triple
-        exact = [r.value.exact for r in triple]
-        if exact[0] is not None and exact[1] is not None and exact[2] is not None:
-            computed = formulas.compute("henderson_hasselbalch_ph", {"pco2": pco2.value, "bicarbonate": bicarbonate.value}, scene.p).exact
-            if computed is not None:
-                made += _judge_gas(scene, assessment, ph, exact[0], computed)
-    made += _disagreeing(scene)
-    return made
-
-
-def _triple(scene: Scene) -> tuple[Result, Result, Result] | None:
-    """pH, pCO2 and bicarbonate of one specimen: same specimen kind, drawn within the limit of each other, newest first."""
-    window = scene.p.number("gas_age")
-    apart = int(scene.p.number("gas_together") * MINUTE)
-    for ph in scene.results("ph"):
-        if not scene.current(ph, window):
-            continue
-        partners = []
-        for analyte in ("pco2", "bicarbonate"):
-            same = [
-                r for r in scene.results(analyte)
-                if abs(r.at.latest - ph.at.latest) <= apart and (not r.specimen or not ph.specimen or r.specimen == ph.specimen or "blood" in (r.specimen, ph.specimen))
-            ]  # fmt: skip
-            partners.append(next((r for r in same if r.method == ph.method), same[0] if same else None))
-        if partners[0] is not None and partners[1] is not None:
-            return ph, partners[0], partners[1]
-    return None
-
-
-def _judge_gas(scene: Scene, assessment: Assessment, ph: Result, measured: Decimal, computed: Decimal) -> list[Item]:
-    difference = abs(measured - computed)
-    text = (
-        f"the blood gas does not agree with itself: pH {shown(measured, 2)} measured, {shown(computed, 2)} computed from its pCO2 and bicarbonate "
-        f"(difference {shown(difference, 2)})"
-    )
-    if difference > scene.p.number("gas_inconsistent"):
-        return [Item(GAS, "blood gas", text, "inconsistent", "warning", test="ph", ref=ph.ref, at=ph.at)]
-    if difference > scene.p.number("gas_doubtful") and _rests_on_gas(assessment):
-        return [Item(GAS, "blood gas", text, "doubtful", "info", test="ph", ref=ph.ref, at=ph.at)]
-    return []
-
-
-def _rests_on_gas(assessment: Assessment) -> bool:
-    findings: list[Finding] = [f for v in assessment.verdicts for f in v.findings]
-    return any(seen.item in ("ph", "bicarbonate") for f in findings for seen in leaves_seen(f.reason))
-
-
-def _disagreeing(scene: Scene) -> list[Item]:
-    """The same analyte on the gas and in the laboratory, drawn close together and far apart in value."""
-    made = []
-    together = int(scene.p.number("samples_together") * MINUTE)
-    window = scene.p.number("gas_age")
-    for analyte in ("potassium", "sodium", "glucose"):
-        recent = [r for r in scene.results(analyte) if scene.current(r, window) and r.value.exact is not None]
-        gas = next((r for r in recent if r.method == "gas"), None)
-        lab = next((r for r in recent if r.method == "laboratory"), None)
-        if gas is None or lab is None or abs(gas.at.latest - lab.at.latest) > together:
-            continue
-        a, b = gas.value.exact, lab.value.exact
-        if a is None or b is None:
-            continue
-        limit = scene.p.number(f"samples_differ_{analyte}") * (max(a, b) if analyte == "glucose" else Decimal(1))
-        if abs(a - b) > limit:
-            label = ANALYTES[analyte].label
-            text = f"samples disagree: {label} {gas.text} on the gas, {lab.text} in the laboratory (haemolysis, drip arm, delay?)"
-            made.append(Item(GAS, analyte, text, "disagree", "info", test=analyte, ref=lab.ref, at=lab.at))
-    return made

@@ -144,6 +144,18 @@ def shown(value: Decimal, decimals: int | None = None) -> str:
     return "0" if text in ("-0", "") else text
 
 
+def spread(value: Interval, decimals: int) -> str:
+    """An interval as a person says it: "3.1", "10 to 20", "at least 12", "less than 2", "not known"."""
+    if value.exact is not None:
+        return shown(value.exact, decimals)
+    if value.high is None:
+        return "not known" if value.low is None else f"{'more than' if value.low_open else 'at least'} {shown(value.low, decimals)}"
+    if value.low is None:
+        return f"{'less than' if value.high_open else 'at most'} {shown(value.high, decimals)}"
+    low, high = shown(value.low, decimals), shown(value.high, decimals)
+    return low if low == high else f"{low} to {high}"
+
+
 def as_sent(value: Decimal) -> str:
     """A laboratory's number with the digits it was sent with: 3.20 stays 3.20."""
     return f"{value:f}"

@@ -1,18 +1,18 @@
 """Compile a criterion once, at start-up, into closures that return its truth and nothing else (F-28).
 
-Equal sub-criteria share a slot, so that a crisis context that twelve advisories ask for is judged once a call. The reasons are made by
-`cds.logic.evaluate` for what fires or stays open; a test holds the two equal over every scenario.
+Equal sub-criteria share a slot, so that a crisis context that twelve advisories ask for is judged once a call. `support` finds, for what fired or stayed open,
+the leaves that decided it; `cds.logic.evaluate` gives the whole tree with every reason. A test holds the two equal over every scenario.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import count
 from typing import assert_never
 
 from cds.chart import Order
+from cds.logic.compare import Missing, Number, Test, compare, is_above, is_at_least, is_at_most, is_below
 from cds.logic.criteria import (
     Above,
     AllOf,
@@ -45,44 +45,70 @@ from cds.logic.criteria import (
     StillIn,
     TableRow,
 )
-from cds.logic.evaluate import Test, evaluate, matching, none_within_floor, order_truth
-from cds.logic.scene import Missing, Number, Scene, compare, is_above, is_at_least, is_at_most, is_below
+from cds.logic.evaluate import condition_in_time, evaluate, look_back_instants, matching, none_within_floor, order_truth, seen_order
+from cds.logic.reason import Gap, GapState, Reason, Seen
+from cds.logic.scene import Scene, StateDef, next_slot, slot_of
 from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth, at_least, negated, truth_of
 from cds.parameters import Absent
 
 Judge = Callable[[Scene, Order | None], Truth]
 Read = Callable[[Scene, Order | None], Number | Missing]
 
-_slots = count()
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Compiled:
-    """A criterion with its closure. `of_order` tells whether it asks about the order in hand (then it is not remembered across orders)."""
+    """A criterion with its closure. `of_order` tells whether it asks about the order in hand (then it is not remembered across orders); `parts` are
+    the compiled parts of a connective, and what an AnyOrder or a StillIn asks inside."""
 
     node: Criterion
     truth: Judge
     of_order: bool
+    parts: tuple[Compiled, ...] = ()
+
+    def evidence(self, scene: Scene, order: Order | None = None) -> tuple[tuple[Seen, ...], tuple[Gap, ...]]:
+        """What decides this criterion, without repeats, and what it waits for where it is UNKNOWN."""
+        seen: dict[Seen, None] = {}
+        gaps: dict[tuple[str, GapState], Gap] = {}
+        for leaf in support(self, scene, order):
+            for each in leaf.seen:
+                seen.setdefault(each)
+            if leaf.truth is UNKNOWN:
+                for gap in leaf.gaps:
+                    gaps.setdefault((gap.item, gap.state), gap)
+        return tuple(seen), tuple(gaps.values())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bare:
+    truth: Judge
+    of_order: bool = False
+    parts: tuple[Compiled, ...] = ()
+    remembered: bool = True
 
 
 @lru_cache(maxsize=None)
 def compile_criterion(node: Criterion) -> Compiled:
     """The closure of a criterion, made once for equal criteria."""
-    bare, of_order = _bare(node)
-    if of_order or isinstance(node, (HookIs, PatientIs)):
-        return Compiled(node, bare, of_order)
-    slot = next(_slots)
+    bare = _bare(node)
+    if bare.of_order or not bare.remembered:
+        return Compiled(node, bare.truth, bare.of_order, bare.parts)
+    slot, inner = next_slot(), bare.truth
 
     def remembered(scene: Scene, order: Order | None) -> Truth:
         known = scene.truths.get(slot)
         if known is None:
-            known = scene.truths[slot] = bare(scene, None)
+            known = scene.truths[slot] = inner(scene, None)
         return known
 
-    return Compiled(node, remembered, False)
+    return Compiled(node, remembered, False, bare.parts)
 
 
-def _bare(node: Criterion) -> tuple[Judge, bool]:
+def compile_states(states: Mapping[str, StateDef]) -> dict[str, StateDef]:
+    """The same states, those that are criteria made ready."""
+    return {name: state if state.node is None else replace(state, compiled=compile_criterion(state.node)) for name, state in states.items()}
+
+
+def _bare(node: Criterion) -> _Bare:
     match node:
         case AllOf(parts):
             return _all(tuple(compile_criterion(part) for part in parts))
@@ -90,10 +116,10 @@ def _bare(node: Criterion) -> tuple[Judge, bool]:
             return _any(tuple(compile_criterion(part) for part in parts))
         case AtLeast(number, parts):
             made = tuple(compile_criterion(part) for part in parts)
-            return (lambda scene, order: at_least(number, (m.truth(scene, order) for m in made))), any(m.of_order for m in made)
+            return _Bare(lambda scene, order: at_least(number, (m.truth(scene, order) for m in made)), any(m.of_order for m in made), made)
         case Not(part):
             inner = compile_criterion(part)
-            return (lambda scene, order: negated(inner.truth(scene, order))), inner.of_order
+            return _Bare(lambda scene, order: negated(inner.truth(scene, order)), inner.of_order, (inner,))
         case Below(item, limit):
             return _compared(item, limit, is_below)
         case AtMostValue(item, limit):
@@ -103,34 +129,40 @@ def _bare(node: Criterion) -> tuple[Judge, bool]:
         case AtLeastValue(item, limit):
             return _compared(item, limit, is_at_least)
         case Between(item, low, high):
-            return _all((compile_criterion(AtLeastValue(item, low)), compile_criterion(Below(item, high))))
+            both = _all((compile_criterion(AtLeastValue(item, low)), compile_criterion(Below(item, high))))
+            return replace(both, parts=())
         case NoneWithin():
-            return _none_within(node), False
+            return _Bare(_none_within(node))
         case HasOrder(orders):
-            return _some_order(orders, None), False
+            return _Bare(_some_order(orders, None))
         case NoOrder(orders):
             some = _some_order(orders, None)
-            return (lambda scene, order: negated(some(scene, None))), False
+            return _Bare(lambda scene, order: negated(some(scene, None)))
         case AnyOrder(orders, such_that):
-            return _some_order(orders, None if such_that is None else compile_criterion(such_that)), False
+            asked = None if such_that is None else compile_criterion(such_that)
+            return _Bare(_some_order(orders, asked), parts=() if asked is None else (asked,))
         case OrderIs() | OrderHas() | OrderReason() | TableRow():
-            asked = node
-            return (lambda scene, order: UNKNOWN if order is None else order_truth(asked, scene, order)), True
+            question = node
+            return _Bare(lambda scene, order: UNKNOWN if order is None else order_truth(question, scene, order), of_order=True)
         case NotComputable(item):
             read, of_order = _number(item)
-            return (lambda scene, order: _not_computable(read(scene, order))), of_order
+            return _Bare(lambda scene, order: _not_computable(read(scene, order)), of_order)
         case State(name):
-            return (lambda scene, order: scene.state(name).truth), False
-        case HasCondition() | StillIn() | PatientIs():
-            rare = node
-            return (lambda scene, order: evaluate(rare, scene).truth), False
+            return _Bare(lambda scene, order: scene.state(name).truth, remembered=False)
+        case HasCondition():
+            return _Bare(_has_condition(node))
+        case StillIn(begins, ends):
+            return _still_in(node, compile_criterion(begins), compile_criterion(ends))
+        case PatientIs():
+            fact = node
+            return _Bare(lambda scene, order: evaluate(fact, scene).truth)
         case HookIs(hooks):
-            return (lambda scene, order: truth_of(scene.chart.hook in hooks)), False
+            return _Bare(lambda scene, order: truth_of(scene.chart.hook in hooks), remembered=False)
         case _ as never:
             assert_never(never)
 
 
-def _all(parts: tuple[Compiled, ...]) -> tuple[Judge, bool]:
+def _all(parts: tuple[Compiled, ...]) -> _Bare:
     judges = tuple(part.truth for part in parts)
 
     def judge(scene: Scene, order: Order | None) -> Truth:
@@ -143,10 +175,10 @@ def _all(parts: tuple[Compiled, ...]) -> tuple[Judge, bool]:
                 result = UNKNOWN
         return result
 
-    return judge, any(part.of_order for part in parts)
+    return _Bare(judge, any(part.of_order for part in parts), parts)
 
 
-def _any(parts: tuple[Compiled, ...]) -> tuple[Judge, bool]:
+def _any(parts: tuple[Compiled, ...]) -> _Bare:
     judges = tuple(part.truth for part in parts)
 
     def judge(scene: Scene, order: Order | None) -> Truth:
@@ -159,43 +191,26 @@ def _any(parts: tuple[Compiled, ...]) -> tuple[Judge, bool]:
                 result = UNKNOWN
         return result
 
-    return judge, any(part.of_order for part in parts)
+    return _Bare(judge, any(part.of_order for part in parts), parts)
 
 
-@lru_cache(maxsize=None)
 def _number(item: Expression) -> tuple[Read, bool]:
-    slot = next(_slots)
-    if isinstance(item, (OfOrder, DosePerWeight, RatePerWeight)):
-
-        def of_order(scene: Scene, order: Order | None) -> Number | Missing:
-            key = (slot, None if order is None else order.ref)
-            known = scene.slots.get(key)
-            if known is None:
-                known = scene.slots[key] = scene.work_out(item, order)
-            return known
-
-        return of_order, True
-
-    def of_patient(scene: Scene, order: Order | None) -> Number | Missing:
-        known = scene.slots.get(slot)
-        if known is None:
-            known = scene.slots[slot] = scene.work_out(item, None)
-        return known
-
-    return of_patient, False
+    slot = slot_of(item)
+    of_order = isinstance(item, (OfOrder, DosePerWeight, RatePerWeight))
+    return (lambda scene, order: scene.number_at(slot, item, order)), of_order
 
 
-def _compared(item: Expression, limit: Limit, test: Test) -> tuple[Judge, bool]:
+def _compared(item: Expression, limit: Limit, test: Test) -> _Bare:
     read, of_order = _number(item)
     if isinstance(limit, Absent):
-        return (lambda scene, order: UNKNOWN), of_order
+        return _Bare(lambda scene, order: UNKNOWN, of_order)
     held = limit
 
     def judge(scene: Scene, order: Order | None) -> Truth:
         number = read(scene, order)
         return UNKNOWN if isinstance(number, Missing) else truth_of(compare(number, held, test))
 
-    return judge, of_order
+    return _Bare(judge, of_order)
 
 
 def _not_computable(number: Number | Missing) -> Truth:
@@ -215,6 +230,28 @@ def _none_within(node: NoneWithin) -> Judge:
                 if result.at.earliest is not None and result.at.earliest >= floor:
                     return FALSE
         return TRUE
+
+    return judge
+
+
+def _has_condition(node: HasCondition) -> Judge:
+    within = node.within
+    if isinstance(within, Absent):
+        return lambda scene, order: UNKNOWN
+
+    def judge(scene: Scene, order: Order | None) -> Truth:
+        result = FALSE
+        for condition in scene.conditions(node.concepts):
+            if node.standing == "active" and not condition.active:
+                continue
+            if within is None:
+                return TRUE
+            recent = condition_in_time((condition.onset, condition.recorded), within.number, scene.now, node.undated)
+            if recent is True:
+                return TRUE
+            if recent is None:
+                result = UNKNOWN
+        return result if result is UNKNOWN or scene.whole("conditions") else UNKNOWN
 
     return judge
 
@@ -239,3 +276,97 @@ def _some_order(orders: OrderFilter, such_that: Compiled | None) -> Judge:
         return result
 
     return judge
+
+
+def _still_in(node: StillIn, begins: Compiled, ends: Compiled) -> _Bare:
+    def judge(scene: Scene, order: Order | None) -> Truth:
+        if scene.origin is not None:
+            return FALSE
+        if isinstance(node.window, Absent) or isinstance(node.most, Absent):
+            return UNKNOWN
+        for instant in look_back_instants(node, scene):
+            past = scene.at(instant)
+            if begins.truth(past, None) is TRUE:
+                return TRUE
+            if ends.truth(past, None) is TRUE:
+                return FALSE
+        return FALSE if all(scene.whole(analyte) for analyte in node.analytes) else UNKNOWN
+
+    return _Bare(judge, parts=(begins, ends))
+
+
+# What decided ------------------------------------------------------------------------------------------------------------------------
+
+
+def support(compiled: Compiled, scene: Scene, order: Order | None = None) -> Iterator[Reason]:
+    """The leaves that decide a criterion, each with what it saw: of a TRUE AnyOf the TRUE parts, of a FALSE AllOf the FALSE ones, of an UNKNOWN one those that
+    keep it open and those that hold. A state that is a criterion is looked into; a look back shows the instant that decided.
+    """
+    node, truth = compiled.node, compiled.truth(scene, order)
+    match node:
+        case AllOf():
+            yield from _parts(compiled, scene, order, (FALSE,) if truth is FALSE else (TRUE, UNKNOWN))
+        case AnyOf():
+            yield from _parts(compiled, scene, order, (TRUE,) if truth is TRUE else (UNKNOWN,) if truth is UNKNOWN else (FALSE,))
+        case AtLeast():
+            yield from _parts(compiled, scene, order, (TRUE,) if truth is TRUE else (FALSE,) if truth is FALSE else (TRUE, UNKNOWN))
+        case Not():
+            yield from support(compiled.parts[0], scene, order)
+        case State(name):
+            definition = scene.state_defs.get(name)
+            value = scene.state(name)
+            if definition is not None and definition.compiled is not None:
+                yield from support(definition.compiled, scene)
+            else:
+                yield Reason(value.truth, node, (), value.seen, value.gaps if value.truth is UNKNOWN else (), note=value.note)
+        case AnyOrder(orders, _):
+            yield from _witnesses(compiled, orders, truth, scene)
+        case StillIn():
+            yield from _instant(compiled, node, truth, scene)
+        case _:
+            yield evaluate(node, scene, order)
+
+
+def _parts(compiled: Compiled, scene: Scene, order: Order | None, wanted: tuple[Truth, ...]) -> Iterator[Reason]:
+    for part in compiled.parts:
+        if part.truth(scene, order) in wanted:
+            yield from support(part, scene, order)
+
+
+def _witnesses(compiled: Compiled, orders: OrderFilter, truth: Truth, scene: Scene) -> Iterator[Reason]:
+    """The orders that make it TRUE (or keep it open), and inside each what decides."""
+    node = compiled.node
+    inner = compiled.parts[0] if compiled.parts else None
+    if truth is FALSE or inner is None:
+        yield evaluate(node, scene)
+        return
+    seen: list[Seen] = []
+    refs: list[str] = []
+    gaps: list[Gap] = []
+    leaves: list[Reason] = []
+    for order, match in matching(orders, scene):
+        holds = inner.truth(scene, order)
+        if holds is FALSE or (truth is TRUE and not (match is TRUE and holds is TRUE)):
+            continue
+        if match is UNKNOWN:
+            gaps.append(Gap(f"route of {order.label}", GapState.NOT_SENT, f"{order.label}: the route is not stated"))
+        seen.append(seen_order(order, scene))
+        refs.append(order.ref)
+        leaves += support(inner, scene, order)
+    if truth is UNKNOWN and not seen:
+        gaps.append(scene.gap("medications"))
+    yield Reason(truth, node, (), tuple(seen), tuple(gaps), witnesses=tuple(refs) if truth is TRUE else ())
+    yield from leaves
+
+
+def _instant(compiled: Compiled, node: StillIn, truth: Truth, scene: Scene) -> Iterator[Reason]:
+    begins, ends = compiled.parts
+    if scene.origin is None and truth is not UNKNOWN:
+        for instant in look_back_instants(node, scene):
+            past = scene.at(instant)
+            for part, note in ((begins, "met earlier"), (ends, "resolved since")):
+                if part.truth(past, None) is TRUE:
+                    yield Reason(truth, node, (), part.evidence(past)[0], note=note)
+                    return
+    gaps = tuple(scene.gap(analyte) for analyte in node.analytes if not scene.whole(analyte)) if truth is UNKNOWN else ()
+    yield Reason(truth, node, gaps=gaps)

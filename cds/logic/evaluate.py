@@ -5,11 +5,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import assert_never
 
 from cds.chart import MINUTE, Moment, Order
+from cds.logic.compare import KnowledgeError, Missing, Test, compare, is_above, is_at_least, is_at_most, is_below
 from cds.logic.criteria import (
     Above,
     AllOf,
@@ -40,22 +41,10 @@ from cds.logic.criteria import (
     TableRow,
 )
 from cds.logic.reason import Gap, GapState, Reason, Seen
-from cds.logic.scene import (
-    Missing,
-    Scene,
-    compare,
-    deciding_gaps,
-    is_above,
-    is_at_least,
-    is_at_most,
-    is_below,
-)
+from cds.logic.scene import Scene, deciding_gaps
 from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth, all_of, any_of, at_least, negated, truth_of
-from cds.numbers import Interval
 from cds.parameters import Absent, Parameter
 from cds.vocabulary import DRUGS
-
-Test = Callable[[Interval, Decimal, bool], bool | None]
 
 
 def evaluate(node: Criterion, scene: Scene, order: Order | None = None) -> Reason:
@@ -249,8 +238,9 @@ def matching(orders: OrderFilter, scene: Scene) -> list[tuple[Order, Truth]]:
         pool = picture.listed
     elif orders.where == "active":
         # What would run if the drafts were signed, and home medicines that stand as active.
+        counted = [id(o) for o in picture.if_signed]
         home = (o for o in picture.listed if o.status == "active" and (o.community or o.reported))
-        pool = (*picture.if_signed, *(o for o in home if o not in picture.if_signed))
+        pool = (*picture.if_signed, *(o for o in home if id(o) not in counted))
     else:
         pool = picture.if_signed
     if orders.ended_within is not None and not isinstance(orders.ended_within, Absent):
@@ -268,6 +258,9 @@ def matching(orders: OrderFilter, scene: Scene) -> list[tuple[Order, Truth]]:
         truth = route_matches(order, orders.route, scene)
         if truth is not FALSE:
             found.append((order, truth))
+    if len(found) > 1:
+        # The order in which a client lists its orders decides nothing.
+        found.sort(key=lambda pair: (not pair[0].drafted, pair[0].ref))
     return found
 
 
@@ -275,14 +268,16 @@ def order_is_of(order: Order, classes: Sequence[str]) -> bool:
     """Whether an active ingredient is named by, or belongs to, one of the classes; "*" is any order."""
     if "*" in classes:
         return True
-    return any(drug in classes or not DRUGS[drug].classes.isdisjoint(classes) for drug in order.drugs)
+    for drug in order.drugs:
+        if drug in classes or not DRUGS[drug].classes.isdisjoint(classes):
+            return True
+    return False
 
 
 def route_matches(order: Order, route: str, scene: Scene) -> Truth:
     """Whether the order goes by a route. An infusion by its form is intravenous; otherwise a route that is not stated is UNKNOWN."""
-    reading = scene.reading(order)
     if route == "intravenous":
-        return truth_of(reading.intravenous)
+        return truth_of(scene.intravenous(order))
     kinds = {dosage.route for dosage in order.dosages if dosage.route is not None}
     if not kinds:
         return UNKNOWN
@@ -306,12 +301,11 @@ def order_truth(node: OrderIs | OrderHas | OrderReason | TableRow, scene: Scene,
         case OrderIs(fact):
             return _order_fact(fact, scene, order)
         case OrderHas(classes, place):
-            reading = scene.reading(order)
             names: tuple[str, ...] = ()
             if place in ("active", "any"):
                 names += order.drugs
             if place in ("diluent", "any"):
-                names += reading.diluents
+                names += scene.reading(order).diluents
             return truth_of(any(n in classes or (n in DRUGS and not DRUGS[n].classes.isdisjoint(classes)) for n in names))
         case OrderReason(concepts):
             return truth_of(not set(order.reasons).isdisjoint(concepts))
@@ -323,14 +317,31 @@ def order_truth(node: OrderIs | OrderHas | OrderReason | TableRow, scene: Scene,
 
 
 def _order_fact(fact: str, scene: Scene, order: Order) -> Truth:
-    reading = scene.reading(order)
     match fact:
         case "drafted":
             return truth_of(order.drafted)
         case "selected":
             return truth_of(order.selected)
         case "intravenous":
-            return truth_of(reading.intravenous)
+            return truth_of(scene.intravenous(order))
+        case "reason stated":
+            return truth_of(order.reason_stated)
+        case "new":
+            return truth_of(order.drafted and order.ref not in scene.orders.changes)
+        case "settled at home":
+            since = scene.p["home_medicine_settled"]
+            floor = scene.chart.now - int(since.number * MINUTE) if isinstance(since, Parameter) else 0
+            return truth_of((order.community or order.reported) and order.authored is not None and order.authored.latest <= floor)
+        case "detail expected":
+            return truth_of(scene.chart.hook != "order-select" or not order.drafted)
+        case _:
+            return _read_fact(fact, scene, order)
+
+
+def _read_fact(fact: str, scene: Scene, order: Order) -> Truth:
+    """What only the typed dose tells."""
+    reading = scene.reading(order)
+    match fact:
         case "push":
             return truth_of(reading.push)
         case "one-off":
@@ -345,18 +356,8 @@ def _order_fact(fact: str, scene: Scene, order: Order) -> Truth:
             return truth_of(reading.diluent_from_text)
         case "additives":
             return truth_of(bool(reading.additives))
-        case "reason stated":
-            return truth_of(order.reason_stated)
-        case "new":
-            return truth_of(order.drafted and order.ref not in scene.orders.changes)
-        case "settled at home":
-            since = scene.p["home_medicine_settled"]
-            floor = scene.chart.now - int(since.number * MINUTE) if isinstance(since, Parameter) else 0
-            return truth_of((order.community or order.reported) and order.authored is not None and order.authored.latest <= floor)
-        case "detail expected":
-            return truth_of(scene.chart.hook != "order-select" or not order.drafted)
         case _:
-            raise ValueError(f"no fact '{fact}' of an order")
+            raise KnowledgeError(f"no fact '{fact}' of an order")
 
 
 def _patient(node: PatientIs, fact: str, scene: Scene) -> Reason:

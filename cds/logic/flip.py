@@ -1,42 +1,49 @@
 """The nearest flip: which one number, at which value, would change a fired advisory, and whether that lies within the assay's allowable error.
 
-One numeric leaf at a time, the rest as it is, within the plausible range, against the indicator that this code fired with, before precedence (F-31). A result is
-changed and the code judged again, so that a value which only moves the advisory into another branch of the same indicator is never called a flip.
+One numeric leaf at a time, the rest as it is, within the plausible range, against the indicator that this code fired with, before precedence (F-31). Every offered
+value is judged again, so that one which only moves the advisory into another branch of the same indicator is never called a flip. Results come first, nearest
+in units of their allowable error; where no result would change it, the rate of an order or a time since.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from decimal import Decimal
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from decimal import ROUND_DOWN, ROUND_UP, Decimal
 from typing import Any
 
-from cds.chart import Problem, Result, Results
-from cds.logic.criteria import (
-    Above,
-    AtLeastValue,
-    AtMostValue,
-    Below,
-    Between,
-    Latest,
-    RatePerWeight,
-    Since,
-    Total,
-)
+from cds import formulas, units
+from cds.chart import Measure, Order, Problem, Result, Results
+from cds.logic.compare import Candidate, Missing, Number, figure_in
+from cds.logic.criteria import Above, AtLeastValue, AtMostValue, Below, Between, Expression, Formula, Latest, OfOrder, RatePerWeight, Since, Total
 from cds.logic.reason import Reason, Seen
 from cds.logic.scene import Scene
-from cds.logic.truth import TRUE
-from cds.numbers import Interval, point, shown
+from cds.logic.truth import UNKNOWN
+from cds.numbers import ZERO, Interval, point, shown
 from cds.parameters import Parameter
 from cds.vocabulary import ANALYTES, allowable_error
 
-_COMPARE = (Below, AtMostValue, Above, AtLeastValue, Between)
-_UNIT = {"mm[Hg]": "mmHg", "umol/L": "micromol/L", "1": "", "[iU]/h": "unit/h", "min": "min"}
+Judge = Callable[[Scene, Order | None], str]
+Comparison = Below | AtMostValue | Above | AtLeastValue
+_COMPARISONS = (Below, AtMostValue, Above, AtLeastValue)
+_UNIT = {"mm[Hg]": "mmHg", "umol/L": "micromol/L", "1": "", "[iU]/h": "unit/h", "[iU]/kg/h": "unit/kg/h", "mosm/kg": "mOsm/kg", "meq/L": "mEq/L"}
+MOST_JUDGED = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A figure at which some comparison of an analyte changes: at the figure itself when rising (`at_rising`), or only above it."""
+
+    limit: Parameter
+    at_rising: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Flip:
-    """The nearest change of one number that would change the advisory. `error` is the allowable error of the measurement, None where there is none."""
+    """The nearest change of one number that would change the advisory. `error` is the allowable error of the measurement, None where there is none.
+
+    `now`, `at` and `error` are in `unit`; `becomes` is the indicator that the advisory would have, "" when it would not appear.
+    """
 
     code: str
     item: str
@@ -68,19 +75,19 @@ class Flip:
 
 
 class Changed:
-    """Results in which one result has another value."""
+    """Results in which some results of one analyte have another value."""
 
-    __slots__ = ("_inner", "_ref", "_result")
+    __slots__ = ("_analyte", "_by_ref", "_inner")
 
-    def __init__(self, inner: Results, result: Result) -> None:
-        self._inner, self._result, self._ref = inner, result, result.ref
+    def __init__(self, inner: Results, analyte: str, changed: Sequence[Result]) -> None:
+        self._inner, self._analyte, self._by_ref = inner, analyte, {(r.ref, r.path): r for r in changed}
 
     def of(self, analyte: str) -> tuple[Result, ...]:
-        """The results of an analyte, with the changed one in its place."""
+        """The results of an analyte, the changed ones in their places."""
         found = self._inner.of(analyte)
-        if analyte != self._result.analyte:
+        if analyte != self._analyte:
             return found
-        return tuple(self._result if r.ref == self._ref else r for r in found)
+        return tuple(self._by_ref.get((r.ref, r.path), r) for r in found)
 
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """As in the chart."""
@@ -91,109 +98,314 @@ class Changed:
         return self._inner.analytes()
 
 
-Judge = Callable[[Scene], str]
+@dataclass(frozen=True, slots=True)
+class _Point:
+    """One value of an analyte that may flip: `reported` in `unit`, `figure` is what the text names, `direction` on which side of it."""
+
+    analyte: str
+    results: tuple[Result, ...]
+    now: Decimal
+    reported: Decimal
+    figure: Decimal
+    direction: str
+    unit: str
+    factor: Decimal
+    error: Decimal | None
+
+    @property
+    def distance(self) -> tuple[int, Decimal]:
+        """In allowable errors where there is one, else relative to what it is now."""
+        size = abs(self.reported - self.now)
+        if self.error:
+            return 0, size / self.error
+        return 1, size / abs(self.now) if self.now else size
 
 
-def nearest_flip(code: str, reason: Reason, indicator: str, scene: Scene, judge: Judge) -> Flip | None:
-    """The nearest flip of a fired advisory, or None when no single number would change it.
-
-    `judge` gives the indicator with which the code fires on a scene, "" when it does not.
-    """
-    best: tuple[Decimal, Flip] | None = None
-    for flip in _candidates(code, reason, indicator, scene, judge):
-        size = abs(flip.at - flip.now)
-        distance = size / flip.error if flip.error else size / abs(flip.now) if flip.now else size
-        if best is None or distance < best[0]:
-            best = (distance, flip)
-    return None if best is None else best[1]
-
-
-def _candidates(code: str, reason: Reason, indicator: str, scene: Scene, judge: Judge) -> Iterator[Flip]:
-    for leaf in _leaves(reason):
-        node = leaf.node
-        if not isinstance(node, _COMPARE) or leaf.truth is not TRUE or not leaf.seen:
-            continue
-        item = node.item
-        for limit, direction in _edges(node):
-            if isinstance(item, Latest):
-                flip = _of_result(code, item, leaf.seen, limit, direction, indicator, scene, judge)
-                if flip is not None:
-                    yield flip
-            elif isinstance(item, (Total, RatePerWeight, Since)):
-                flip = _of_other(code, item, leaf.seen[0], limit, direction)
-                if flip is not None:
-                    yield flip
-
-
-def _leaves(reason: Reason) -> Iterator[Reason]:
-    if not reason.children or isinstance(reason.node, Between):
-        yield reason
-    for child in reason.children:
-        if child.truth is TRUE:
-            yield from _leaves(child)
-
-
-def _edges(node: Below | AtMostValue | Above | AtLeastValue | Between) -> Iterator[tuple[Parameter, str]]:
-    """The figures at which a comparison stops being true, and on which side: "or more", "more than", "or less", "less than"."""
-    if isinstance(node, Between):
-        if isinstance(node.high, Parameter):
-            yield node.high, "or more"
-        if isinstance(node.low, Parameter):
-            yield node.low, "less than"
-        return
-    if isinstance(node.limit, Parameter):
-        yield node.limit, {Below: "or more", AtMostValue: "more than", Above: "or less", AtLeastValue: "less than"}[type(node)]
-
-
-def _of_result(
-    code: str, item: Latest, seen: tuple[Seen, ...], limit: Parameter, direction: str, indicator: str, scene: Scene, judge: Judge
+def nearest_flip(
+    code: str, leaves: Sequence[Reason], indicator: str, scene: Scene, order: Order | None, judge: Judge, edges: Mapping[str, Sequence[Edge]] | None = None
 ) -> Flip | None:
-    analyte = ANALYTES[item.analyte]
-    source = next((r for s in seen for r in scene.results(item.analyte) if r.ref == s.ref), None)
-    if source is None or source.value.exact is None:
+    """The nearest flip of a fired advisory, or None when no single number that was tried would change it.
+
+    `leaves` decided it. `judge` gives the indicator with which the code fires on a scene for an order, "" when it does not. `edges` are the figures with which
+    the whole advisory compares each analyte; without them only those of the leaves are tried.
+    """
+    for tried, each in enumerate(sorted(_points(leaves, scene, edges or {}), key=lambda p: (p.distance, p.analyte, p.reported))):
+        if tried == MOST_JUDGED:
+            return None
+        becomes = judge(_with_value(each, scene), order)
+        if becomes != indicator:
+            return _flip_of_result(code, each, becomes)
+    found = [flip for leaf in leaves if (flip := _of_order_or_time(code, leaf, indicator, scene, order, judge)) is not None]
+    return min(found, key=lambda f: abs(f.at - f.now) / abs(f.now) if f.now else abs(f.at), default=None)
+
+
+# Results -----------------------------------------------------------------------------------------------------------------------------
+
+
+def _points(leaves: Sequence[Reason], scene: Scene, edges: Mapping[str, Sequence[Edge]]) -> Iterator[_Point]:
+    done: set[str] = set()
+    for leaf in leaves:
+        for comparison in comparisons_of(leaf):
+            item = comparison.item
+            if isinstance(item, Latest):
+                if item.analyte in done:
+                    continue
+                done.add(item.analyte)
+                own = [Edge(c.limit, isinstance(c, (Below, AtLeastValue))) for c in comparisons_of(leaf) if isinstance(c.limit, Parameter)]
+                yield from _of_latest(item, leaf, scene, (*own, *(e for e in edges.get(item.analyte, ()) if e not in own)))
+            elif isinstance(item, Formula) and isinstance(comparison.limit, Parameter):
+                yield from _of_formula(item, comparison, scene)
+
+
+def comparisons_of(leaf: Reason) -> tuple[Comparison, ...]:
+    """The comparisons of a decided leaf; a band counts as two."""
+    node = leaf.node
+    if leaf.truth is UNKNOWN:
+        return ()
+    if isinstance(node, Between):
+        return (AtLeastValue(node.item, node.low), Below(node.item, node.high))
+    return (node,) if isinstance(node, _COMPARISONS) else ()
+
+
+def _of_latest(item: Latest, leaf: Reason, scene: Scene, edges: Sequence[Edge]) -> Iterator[_Point]:
+    refs = [(s.ref, s.path) for s in leaf.seen]
+    results = tuple(r for r in scene.results(item.analyte) if (r.ref, r.path) in refs)
+    if not results or any(r.value.exact is None or r.reported.exact is None for r in results) or len({r.unit for r in results}) > 1:
+        return
+    for edge in edges:
+        figure = edge.limit.in_unit(results[0].unit)
+        for each in _either_side(item.analyte, results, edge, figure):
+            low, high = ANALYTES[item.analyte].plausible_low, ANALYTES[item.analyte].plausible_high
+            if low <= each.reported * each.factor <= high:
+                yield each
+
+
+def _either_side(analyte: str, results: tuple[Result, ...], edge: Edge, figure: Decimal | None) -> Iterator[_Point]:
+    """The first value on the other side of a figure, in the unit that was reported where the source prints a figure for it."""
+    known, newest = ANALYTES[analyte], results[0]
+    factor = units.analyte_factor(analyte, newest.unit, newest.code or None) if figure is not None else None
+    values: tuple[Decimal | None, ...]
+    if figure is not None and factor is not None:
+        unit, values = newest.unit, tuple(r.reported.exact for r in results)
+    else:
+        figure, factor, unit, values = figure_in(edge.limit, known.unit), Decimal(1), known.unit, tuple(r.value.exact for r in results)
+    exact = [value for value in values if value is not None]
+    now = exact[0]
+    step = Decimal(1).scaleb(-max(_decimals(figure), *(_decimals(v) for v in exact), known.decimals if unit == known.unit else 0))
+    error = allowable_error(analyte, now * factor, newest.method)
+    common = (unit, factor, None if error is None else error / factor)
+    if min(exact) < figure or (min(exact) == figure and not edge.at_rising):
+        at, direction = (figure, "or more") if edge.at_rising else (figure + step, "more than")
+        yield _Point(analyte, results, now, at, figure, direction, *common)
+    if max(exact) > figure or (max(exact) == figure and edge.at_rising):
+        at, direction = (figure - step, "less than") if edge.at_rising else (figure, "or less")
+        yield _Point(analyte, results, now, at, figure, direction, *common)
+
+
+def _decimals(value: Decimal) -> int:
+    exponent = value.as_tuple().exponent
+    return max(0, -exponent) if isinstance(exponent, int) else 0
+
+
+def _of_formula(item: Formula, comparison: Comparison, scene: Scene) -> Iterator[_Point]:
+    """For each input of a formula the first value, on the grid on which it is shown, at which the comparison changes. The formulas are monotone in each input."""
+    if not isinstance(comparison.limit, Parameter):
+        return
+    limit = figure_in(comparison.limit, formulas.FORMULAS[item.name].unit)
+    before = _holds(comparison, scene.number(item), limit)
+    for analyte in (*formulas.FORMULAS[item.name].inputs, *formulas.FORMULAS[item.name].optional):
+        result = _input_of(item, analyte, scene) if analyte in ANALYTES else None
+        if result is None or result.value.exact is None:
+            continue
+        known, now = ANALYTES[analyte], result.value.exact
+        step = Decimal(1).scaleb(-known.decimals)
+        for bound, sign in ((known.plausible_high, 1), (known.plausible_low, -1)):
+            # Counted from the value on the grid, so that the offered figure is one that a laboratory could send.
+            start = now.quantize(step, rounding=ROUND_DOWN if sign > 0 else ROUND_UP)
+            near, far = 0, int(abs(bound - start) / step)
+            if far < 1 or _formula_holds(item, comparison, limit, scene, result, start + sign * far * step) == before:
+                continue
+            while far - near > 1:
+                middle = (near + far) // 2
+                if _formula_holds(item, comparison, limit, scene, result, start + sign * middle * step) == before:
+                    near = middle
+                else:
+                    far = middle
+            at = start + sign * far * step
+            direction = "or more" if sign > 0 else "or less"
+            yield _Point(analyte, (result,), now, at, at, direction, known.unit, Decimal(1), allowable_error(analyte, now, result.method))
+
+
+def _input_of(item: Formula, analyte: str, scene: Scene) -> Result | None:
+    number = scene.number(item)
+    if isinstance(number, Missing):
         return None
-    printed = limit.in_unit(source.unit) if source.reported.exact is not None else None
-    at = limit.number if limit.unit == analyte.unit else limit.in_unit(analyte.unit)
-    if at is None:
+    ref = next(((s.ref, s.path) for s in number.seen[0].parts if s.item == analyte), None)
+    return next((r for r in scene.results(analyte) if (r.ref, r.path) == ref), None)
+
+
+def _formula_holds(item: Formula, comparison: Comparison, limit: Decimal, scene: Scene, result: Result, value: Decimal) -> bool | None:
+    changed = _revalued(result, value, result.unit, None)
+    then = scene.with_results(Changed(scene.chart.results, result.analyte, (changed,)), result.analyte)
+    return _holds(comparison, then.number(item), limit)
+
+
+def _holds(comparison: Comparison, number: Number | Missing, limit: Decimal) -> bool | None:
+    if isinstance(number, Missing):
         return None
-    step = Decimal(1).scaleb(-analyte.decimals)
-    beyond = {"or more": at, "or less": at, "more than": at + step, "less than": at - step}[direction]
-    if not analyte.plausible_low <= beyond <= analyte.plausible_high:
-        return None
-    reported = printed if printed is not None and direction in ("or more", "or less") else None
-    changed = Result(
-        source.ref, source.analyte, point(beyond), point(reported if reported is not None else beyond),
-        source.unit if reported is not None else analyte.unit, shown(beyond), source.at, source.method, source.specimen, source.code,
-        source.preliminary, source.haemolysed, source.label, source.path,
+    value = number.candidates[0].value
+    below, above = value.below(limit), value.above(limit)
+    match comparison:
+        case Below():
+            return below
+        case Above():
+            return above
+        case AtMostValue():
+            return None if above is None else not above
+        case AtLeastValue():
+            return None if below is None else not below
+
+
+def _with_value(each: _Point, scene: Scene) -> Scene:
+    factor = each.factor
+    changed = [_revalued(result, each.reported * factor, each.unit, each.reported) for result in each.results]
+    return scene.with_results(Changed(scene.chart.results, each.analyte, changed), each.analyte)
+
+
+def _revalued(result: Result, value: Decimal, unit: str, reported: Decimal | None) -> Result:
+    """The result with another value, told in `unit`; without `reported` in the unit in which it is kept."""
+    kept = ANALYTES[result.analyte].unit
+    told, code = (value, kept) if reported is None else (reported, unit)
+    return Result(
+        result.ref, result.analyte, point(value), point(told), code, f"{shown(told)} {code}", result.at, result.method, result.specimen, result.code,
+        result.preliminary, result.haemolysed, result.label, result.path,
     )  # fmt: skip
-    becomes = judge(scene.with_results(Changed(scene.chart.results, changed)))
+
+
+def _flip_of_result(code: str, each: _Point, becomes: str) -> Flip:
+    label, unit = ANALYTES[each.analyte].label, _UNIT.get(each.unit, each.unit)
+    head = _head(_side(label, each.figure, unit, each.direction), becomes)
+    flip = Flip(code, label, each.now, each.figure, unit, each.direction, each.error, becomes, head)
+    if each.error is None:
+        return flip
+    sent, error = each.results[0].text, f"{shown(each.error, 2)} {unit}".strip()
+    if flip.within_error:
+        return replace(flip, text=f"{head}; {sent} lies within the assay's allowable error of {error}: repeat it if that would change what you do")
+    return replace(flip, text=f"{head}; {sent} is further from it than the assay's allowable error of {error}")
+
+
+def _side(label: str, figure: Decimal, unit: str, direction: str) -> str:
+    number = f"{shown(figure)} {unit}".strip()
+    return f"{label} {number} {direction}" if direction.startswith("or ") else f"{label} {direction} {number}"
+
+
+def _head(side: str, becomes: str) -> str:
+    return f"Would be {becomes} at {side}" if becomes else f"Would not appear at {side}"
+
+
+# Orders and times --------------------------------------------------------------------------------------------------------------------
+
+
+def _of_order_or_time(code: str, leaf: Reason, indicator: str, scene: Scene, order: Order | None, judge: Judge) -> Flip | None:
+    for comparison in comparisons_of(leaf):
+        item, limit = comparison.item, comparison.limit
+        if not isinstance(limit, Parameter) or not isinstance(limit.value, Decimal):
+            continue
+        if isinstance(item, Since):
+            return _of_time(code, item, comparison, limit, indicator, scene, order, judge)
+        if isinstance(item, (Total, RatePerWeight)) or (isinstance(item, OfOrder) and item.fact == "per_hour"):
+            return _of_rate(code, item, comparison, limit, indicator, scene, order, leaf, judge)
+    return None
+
+
+def _of_rate(
+    code: str, item: Total | RatePerWeight | OfOrder, comparison: Comparison, limit: Parameter, indicator: str, scene: Scene, order: Order | None,
+    leaf: Reason, judge: Judge,
+) -> Flip | None:  # fmt: skip
+    """The rate of the order in hand (or of the one drafted bag of a sum) at which the number would stand at its limit; judged with that rate."""
+    target = order if order is not None else _drafted(leaf, scene)
+    number = scene.number(item, order)
+    if target is None or isinstance(number, Missing) or len(target.dosages) != 1 or target.dosages[0].rate is None:
+        return None
+    rate, now = target.dosages[0].rate, number.candidates[0].value.high
+    own = _own(item, target, scene)
+    if now is None or not now or rate.value.exact is None or rate.unit is None or own is None or not own:
+        return None
+    figure = figure_in(limit, number.unit)
+    needed = own - (now - figure)
+    if needed <= ZERO:
+        return None
+    falling = figure < now
+    step = Decimal(1).scaleb(-max(_decimals(rate.value.exact), 0))
+    value = (rate.value.exact * needed / own).quantize(step, rounding=ROUND_DOWN if falling else ROUND_UP)
+    if (falling and isinstance(comparison, (AtLeastValue, Below)) and value * own == rate.value.exact * needed) or value == rate.value.exact:
+        value += -step if falling else step
+    if value <= ZERO:
+        return None
+    unit = _UNIT.get(rate.unit, rate.unit)
+    per = target.dosages[0].rate_per
+    text = f"{shown(value)} {unit}" + (f" over {per.text}" if per is not None else "")
+    changed = replace(target, dosages=(replace(target.dosages[0], rate=Measure(point(value), rate.unit, text)),))
+    orders = tuple(changed if each is target else each for each in scene.chart.orders)
+    then = Scene(replace(scene.chart, orders=orders), scene.p, scene.state_defs, scene.judge)
+    becomes = judge(then, changed if order is not None else None)
     if becomes == indicator:
         return None
-    error = allowable_error(item.analyte, source.value.exact, source.method)
-    unit = _UNIT.get(analyte.unit, analyte.unit)
-    now = source.value.exact
-    text = _text(analyte.label, source.text, now, at, direction, unit, error, becomes)
-    return Flip(code, analyte.label, now, at, unit, direction, error, becomes, text)
+    direction = "or less" if falling else "or more"
+    label = f"this order's rate of {text}"
+    unit_of_sum = _UNIT.get(number.unit, number.unit)
+    side = f"{label} {direction} (that makes {shown(figure)} {unit_of_sum})" if isinstance(item, Total) else f"{label} {direction}"
+    return Flip(code, "rate of this order", rate.value.exact, value, unit, direction, None, becomes, _head(side, becomes))
 
 
-def _text(label: str, sent: str, now: Decimal, at: Decimal, direction: str, unit: str, error: Decimal | None, becomes: str) -> str:
-    side = {"or more": f"{label} {shown(at)} {unit} or more", "or less": f"{label} {shown(at)} {unit} or less"}.get(
-        direction, f"{label} {direction} {shown(at)} {unit}"
-    )
-    head = f"Would not appear at {side.strip()}" if not becomes else f"Would be {becomes} at {side.strip()}"
-    if error is None:
-        return head
-    if abs(at - now) <= error:
-        return f"{head}; {sent} lies within the assay's allowable error of {shown(error, 2)}: repeat it if that would change what you do"
-    return f"{head}; {sent} is further from it than the assay's allowable error of {shown(error, 2)}"
+def _drafted(leaf: Reason, scene: Scene) -> Order | None:
+    """The one drafted order of a sum."""
+    refs = {part.ref for seen in leaf.seen for part in seen.parts}
+    found = [order for order in scene.orders.drafts if order.ref in refs]
+    return found[0] if len(found) == 1 else None
 
 
-def _of_other(code: str, item: Total | RatePerWeight | Since, seen: Seen, limit: Parameter, direction: str) -> Flip | None:
-    """Sums, rates and times have no assay error; they are told as what the number would have to be."""
-    if not isinstance(seen.value, Interval) or seen.value.high is None or not isinstance(limit.value, Decimal):
+def _own(item: Total | RatePerWeight | OfOrder, order: Order, scene: Scene) -> Decimal | None:
+    """What the order itself gives of the number."""
+    if not isinstance(item, Total):
+        number = scene.number(item, order)
+        return None if isinstance(number, Missing) else number.candidates[0].value.exact
+    dose = scene.reading(order).substance(item.substance)
+    own = None if dose is None or dose.per_hour is None else dose.per_hour.exact
+    if own is None or not item.per_kg:
+        return own
+    kg = scene.weight_kg()
+    return None if kg is None or not kg.exact else own / kg.exact
+
+
+def _of_time(
+    code: str, item: Since, comparison: Comparison, limit: Parameter, indicator: str, scene: Scene, order: Order | None, judge: Judge
+) -> Flip | None:
+    number = scene.number(item)
+    if isinstance(number, Missing) or number.candidates[0].value.exact is None:
         return None
-    now = seen.value.high
-    unit = _UNIT.get(seen.unit, seen.unit)
-    label = seen.item
-    side = f"{label} {shown(limit.number)} {unit} {direction}" if direction in ("or more", "or less") else f"{label} {direction} {shown(limit.number)} {unit}"
-    return Flip(code, label, now, limit.number, unit, direction, None, "", f"Would not appear at {side}")
+    now, figure = number.candidates[0].value.exact, figure_in(limit, "min")
+    rising = figure > now or (figure == now and isinstance(comparison, AtMostValue))
+    at_figure = isinstance(comparison, (Below, AtLeastValue)) == rising
+    at = figure if at_figure else figure + (1 if rising else -1)
+    seen = Seen("event", item.event, f"{shown(at)} min", value=point(at), unit="min")
+    moved: Mapping[tuple[Expression, Order | None], Number] = {(item, None): Number((Candidate(Interval(at, at), None, "min", seen),), "min")}
+    becomes = judge(scene.with_numbers(moved), order)
+    if becomes == indicator:
+        return None
+    direction = ("or more" if rising else "or less") if at_figure else ("more than" if rising else "less than")
+    return Flip(code, item.event, now, figure, "min", direction, None, becomes, _head(_side(f"a time since {item.event} of", figure, "min", direction), becomes))
+
+
+def edges_of(nodes: Iterable[object]) -> dict[str, tuple[Edge, ...]]:
+    """The figures with which comparisons among some nodes look at each analyte."""
+    found: dict[str, dict[tuple[str, bool], Edge]] = {}
+    for node in nodes:
+        for one in (AtLeastValue(node.item, node.low), Below(node.item, node.high)) if isinstance(node, Between) else (node,):
+            if isinstance(one, _COMPARISONS) and isinstance(one.item, Latest) and isinstance(one.limit, Parameter) and isinstance(one.limit.value, Decimal):
+                edge = Edge(one.limit, isinstance(one, (Below, AtLeastValue)))
+                found.setdefault(one.item.analyte, {}).setdefault((f"{one.limit.key} {one.limit.value}", edge.at_rising), edge)
+    return {analyte: tuple(edges.values()) for analyte, edges in found.items()}
+
+
+__all__ = ["MOST_JUDGED", "Changed", "Edge", "Flip", "Judge", "comparisons_of", "edges_of", "nearest_flip"]

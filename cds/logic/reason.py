@@ -27,7 +27,8 @@ class GapState(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """Something that a leaf looked at: a result, an order, a condition, a total. `kind` names which; `age_minutes` counts back from now."""
+    """Something that a leaf looked at: a result, an order, a condition, a total. `kind` names which; `age_minutes` counts back from now; `parts` are
+    what a computed number was made of."""
 
     kind: str
     item: str
@@ -40,6 +41,7 @@ class Seen:
     method: str = ""
     note: str = ""
     path: str = ""
+    parts: tuple[Seen, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,340 @@
+"""What knowledge must be like before it may judge anybody. Every refusal names the advisory and what would do.
+
+Found at start-up: an unknown code, drug, analyte, condition, state, table or order fact; a misspelt trigger; a figure whose unit can never meet its item; a
+template that asks for a fact that is not there; precedence in a circle.
+"""
+
+from __future__ import annotations
+
+import string
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+from typing import Any, get_args
+
+from cds import formulas, units
+from cds.advisory import INDICATORS, Advisory, Measure, Precedence, Words
+from cds.logic.compare import KnowledgeError
+from cds.logic.criteria import (
+    Above,
+    Age,
+    AtLeastValue,
+    AtMostValue,
+    Below,
+    Between,
+    Change,
+    Criterion,
+    DayTotal,
+    DosePerWeight,
+    Expression,
+    Formula,
+    HasCondition,
+    Latest,
+    NoneWithin,
+    OfOrder,
+    OrderFilter,
+    OrderHas,
+    OrderIs,
+    OrderReason,
+    PatientIs,
+    Projected,
+    RatePerWeight,
+    Since,
+    Slope,
+    State,
+    TableRow,
+    Total,
+)
+from cds.logic.features import HOOKS, mask_of
+from cds.logic.scene import StateDef
+from cds.logic.walk import walk
+from cds.logic.wording import in_words
+from cds.orders.totals import UNIT_OF
+from cds.parameters import Absent, Parameter, ParameterSet
+from cds.vocabulary import ANALYTES, CLASSES, CONCEPTS, DRUGS, analyte_code
+
+ORDER_FACTS = frozenset(
+    {
+        "drafted", "selected", "intravenous", "push", "one-off", "line central", "line stated", "diluent stated", "diluent from text", "additives",
+        "reason stated", "new", "settled at home", "detail expected",
+    }
+)  # fmt: skip
+ORDER_NUMBERS = frozenset({"per_hour", "amount", "concentration", "mg_per_ml", "duration_minutes", "per_day"})
+PLACES = frozenset({"drafted", "running", "either", "active", "listed"})
+_COMPARISONS = (Below, AtMostValue, Above, AtLeastValue)
+_EXPRESSIONS = get_args(Expression)
+
+
+def check_advisory(advisory: Advisory, p: ParameterSet, states: Mapping[str, StateDef], catalogue: frozenset[str]) -> None:
+    """KnowledgeError for the first thing that is wrong with one advisory."""
+    code = advisory.code
+    if code not in catalogue:
+        raise KnowledgeError(f"'{code}' is not in the catalogue")
+    if advisory.kind not in ("order", "result"):
+        raise KnowledgeError(f"'{code}': kind '{advisory.kind}' is neither order nor result")
+    if not (advisory.title and advisory.problem and advisory.sources and advisory.branches):
+        raise KnowledgeError(f"'{code}' needs a title, a problem, a source and a branch")
+    names = [branch.name for branch in advisory.branches]
+    if len(set(names)) != len(names):
+        raise KnowledgeError(f"'{code}': two branches have one name")
+    for hook in advisory.hooks:
+        if hook not in HOOKS:
+            raise KnowledgeError(f"'{code}': no hook '{hook}'; there are {', '.join(HOOKS)}")
+    for clause in advisory.trigger.clauses:
+        try:
+            mask_of(clause)
+        except KeyError as error:
+            raise KnowledgeError(f"'{code}': trigger {error} is no feature") from error
+    for row in advisory.precedence:
+        _precedence(code, row, catalogue)
+    _names(code, "touches", advisory.touches, _is_drug_or_class)
+    for indicator in (*advisory.touched, *advisory.always, *(branch.indicator for branch in advisory.branches)):
+        if indicator not in INDICATORS:
+            raise KnowledgeError(f"'{code}': no indicator '{indicator}'")
+    criteria = [branch.when for branch in advisory.branches]
+    criteria += [node for node in (advisory.satisfied, advisory.quiet, advisory.always_when) if node is not None]
+    for node in criteria:
+        check_criterion(code, node, p, states, in_hand=advisory.over is not None)
+        in_words(node)
+    if advisory.over is not None:
+        _filter(code, advisory.over)
+    for branch in advisory.branches:
+        _words(code, branch.name, branch.words, advisory, p, states)
+        for proposal in branch.proposals:
+            if isinstance(proposal, Measure):
+                _analyte(code, proposal.analyte)
+                try:
+                    analyte_code(proposal.analyte)
+                except KeyError as error:
+                    raise KnowledgeError(f"'{code}' proposes to measure '{proposal.analyte}', which no code asks for") from error
+
+
+def check_together(advisories: Sequence[Advisory]) -> None:
+    """KnowledgeError when a code comes twice, or precedence runs in a circle."""
+    over: dict[str, set[str]] = {}
+    for advisory in advisories:
+        if advisory.code in over:
+            raise KnowledgeError(f"'{advisory.code}' is declared twice")
+        over[advisory.code] = {row.code for row in advisory.precedence if row.how != "lowers"}
+    circle = _circle(over)
+    if circle:
+        raise KnowledgeError(f"precedence runs in a circle through '{circle}'")
+
+
+def _precedence(code: str, row: Precedence, catalogue: frozenset[str]) -> None:
+    if row.code not in catalogue:
+        raise KnowledgeError(f"'{code}' names '{row.code}', which is not in the catalogue")
+    if row.how not in ("absorbs", "silences", "lowers") or row.scope not in ("order", "patient"):
+        raise KnowledgeError(f"'{code}': precedence '{row.how}', scope '{row.scope}'")
+    for indicator in row.at:
+        if indicator not in INDICATORS:
+            raise KnowledgeError(f"'{code}': precedence at '{indicator}', which is no indicator")
+
+
+# Criteria ----------------------------------------------------------------------------------------------------------------------------
+
+
+def check_criterion(code: str, node: Criterion, p: ParameterSet, states: Mapping[str, StateDef], *, in_hand: bool) -> None:
+    """KnowledgeError when a criterion names something that does not exist, or compares what can never meet. `in_hand`: an order is being judged."""
+    for part, with_order in walk(node, in_hand):
+        match part:
+            case Below() | AtMostValue() | Above() | AtLeastValue():
+                _meets(code, part.item, part.limit, p)
+            case Between(item, low, high):
+                _meets(code, item, low, p)
+                _meets(code, item, high, p)
+            case NoneWithin(analytes):
+                for analyte in analytes:
+                    _analyte(code, analyte)
+            case HasCondition(concepts, standing, _, undated):
+                _names(code, "condition", concepts, CONCEPTS.__contains__)
+                if standing not in ("active", "recorded") or undated not in ("yes", "no"):
+                    raise KnowledgeError(f"'{code}': a condition is '{standing}', undated '{undated}'")
+            case OrderFilter():
+                _filter(code, part)
+            case OrderIs(fact):
+                _names(code, "order fact", (fact,), ORDER_FACTS.__contains__)
+                _order_wanted(code, f"'{fact}'", with_order)
+            case OrderHas(classes, place):
+                _names(code, "drug or class", classes, _is_drug_or_class)
+                if place not in ("active", "diluent", "any"):
+                    raise KnowledgeError(f"'{code}': no place '{place}' in an order")
+                _order_wanted(code, "what the order holds", with_order)
+            case OrderReason(concepts):
+                _names(code, "condition", concepts, CONCEPTS.__contains__)
+                _order_wanted(code, "the order's reason", with_order)
+            case TableRow(table):
+                if table not in p.table_names:
+                    raise KnowledgeError(f"'{code}': no table '{table}'")
+                _order_wanted(code, "a table row", with_order)
+            case State(name):
+                if name not in states:
+                    raise KnowledgeError(f"'{code}': no state '{name}'")
+            case PatientIs(fact):
+                _names(code, "fact of a patient", (fact,), ("adult", "child", "neonate", "female").__contains__)
+            case _:
+                if isinstance(part, _EXPRESSIONS):
+                    _expression(code, part, with_order)
+
+
+def check_states(states: Mapping[str, StateDef], p: ParameterSet) -> None:
+    """KnowledgeError for a state that names what does not exist, or that rests on itself through criteria."""
+    rests: dict[str, set[str]] = {}
+    for name, state in states.items():
+        rests[name] = set()
+        if state.node is not None:
+            check_criterion(f"state {name}", state.node, p, states, in_hand=False)
+            in_words(state.node)
+            rests[name] = {part.name for part, _ in walk(state.node, False) if isinstance(part, State)}
+    circle = _circle(rests)
+    if circle:
+        raise KnowledgeError(f"state '{circle}' rests on itself")
+
+
+def _circle(over: Mapping[str, set[str]]) -> str:
+    """The first name that leads back to itself; "" when none does."""
+    for start in over:
+        seen: set[str] = set()
+        todo = list(over[start])
+        while todo:
+            name = todo.pop()
+            if name == start:
+                return start
+            if name not in seen:
+                seen.add(name)
+                todo.extend(over.get(name, ()))
+    return ""
+
+
+def _expression(code: str, item: Expression, with_order: bool) -> None:
+    match item:
+        case Latest(analyte) | Slope(analyte) | Change(analyte):
+            _analyte(code, analyte)
+        case Formula(name):
+            if name not in formulas.FORMULAS:
+                raise KnowledgeError(f"'{code}': no formula '{name}'")
+        case OfOrder(fact, substance):
+            _names(code, "number of an order", (fact,), ORDER_NUMBERS.__contains__)
+            _substance(code, substance)
+            _order_wanted(code, f"'{fact}' of an order", with_order)
+        case DosePerWeight(substance) | RatePerWeight(substance):
+            _substance(code, substance)
+            _order_wanted(code, "a dose per weight", with_order)
+        case Total(substance, scope) | DayTotal(substance, scope):
+            _substance(code, substance)
+            if scope not in ("running", "if signed"):
+                raise KnowledgeError(f"'{code}': no scope '{scope}'")
+        case Projected() | Since() | Age():
+            pass
+
+
+def unit_of(item: Expression) -> str | None:
+    """The unit of an expression; None where only the order tells (a drug by its name)."""
+    match item:
+        case Latest(analyte) | Change(analyte):
+            return ANALYTES[analyte].unit
+        case Projected(series, _):
+            return ANALYTES[series.analyte].unit
+        case Slope(analyte):
+            return f"{ANALYTES[analyte].unit}/h"
+        case Formula(name):
+            return formulas.FORMULAS[name].unit
+        case Total(substance, _, _, per_kg):
+            unit = _unit_of_substance(substance)
+            return None if unit is None else f"{unit}/kg/h" if per_kg else f"{unit}/h"
+        case DayTotal(substance):
+            return _unit_of_substance(substance)
+        case OfOrder(fact, substance):
+            unit = _unit_of_substance(substance)
+            if fact in ("duration_minutes", "mg_per_ml"):
+                return "min" if fact == "duration_minutes" else "mg/mL"
+            return None if unit is None else {"per_hour": f"{unit}/h", "concentration": f"{unit}/L"}.get(fact, unit)
+        case DosePerWeight(substance):
+            unit = _unit_of_substance(substance)
+            return None if unit is None else f"{unit}/kg"
+        case RatePerWeight(substance):
+            unit = _unit_of_substance(substance)
+            return None if unit is None else f"{unit}/kg/h"
+        case Since():
+            return "min"
+        case Age(unit):
+            return "a" if unit == "years" else "d"
+
+
+def _unit_of_substance(substance: str) -> str | None:
+    return None if substance.startswith("drug:") else UNIT_OF.get(substance, "mmol")
+
+
+def _meets(code: str, item: Expression, limit: Parameter | Absent, p: ParameterSet) -> None:
+    """Whether some unit holds both the item and its limit."""
+    if isinstance(limit, Absent):
+        return
+    if not isinstance(limit.value, Decimal):
+        raise KnowledgeError(f"'{code}': '{limit.key}' is not a number, and a number is compared with it")
+    unit = unit_of(item) if not _unknown(item) else None
+    if unit is None or limit.in_unit(unit) is not None:
+        return
+    try:
+        units.convert(limit.number, limit.unit, unit)
+    except units.UnitError as error:
+        raise KnowledgeError(f"'{code}': '{limit.key}' is in {limit.unit}, what it is compared with in {unit}") from error
+
+
+def _unknown(item: Expression) -> bool:
+    """What `_expression` refuses in words of its own."""
+    analyte = item.series.analyte if isinstance(item, Projected) else getattr(item, "analyte", None)
+    return (analyte is not None and analyte not in ANALYTES) or (isinstance(item, Formula) and item.name not in formulas.FORMULAS)
+
+
+def _filter(code: str, orders: OrderFilter) -> None:
+    _names(code, "drug or class", orders.classes, _is_drug_or_class)
+    _names(code, "condition", orders.reasons, CONCEPTS.__contains__)
+    if orders.where not in PLACES:
+        raise KnowledgeError(f"'{code}': orders are {', '.join(sorted(PLACES))}, not '{orders.where}'")
+
+
+def _analyte(code: str, analyte: str) -> None:
+    if analyte not in ANALYTES:
+        raise KnowledgeError(f"'{code}': no analyte '{analyte}'")
+
+
+def _substance(code: str, substance: str) -> None:
+    if substance.startswith("drug:") and substance.removeprefix("drug:") not in DRUGS:
+        raise KnowledgeError(f"'{code}': no drug '{substance.removeprefix('drug:')}'")
+
+
+def _order_wanted(code: str, what: str, with_order: bool) -> None:
+    if not with_order:
+        raise KnowledgeError(f"'{code}' asks for {what} where no order is in hand")
+
+
+def _is_drug_or_class(name: str) -> bool:
+    return name == "*" or name in CLASSES or name in DRUGS
+
+
+def _names(code: str, what: str, names: Sequence[str], known: Any) -> None:
+    for name in names:
+        if not known(name):
+            raise KnowledgeError(f"'{code}': no {what} '{name}'")
+
+
+# Words -------------------------------------------------------------------------------------------------------------------------------
+
+
+def _words(code: str, branch: str, words: Words, advisory: Advisory, p: ParameterSet, states: Mapping[str, StateDef]) -> None:
+    columns = {name for row in p.table(advisory.table) for name in row} if advisory.table else set()
+    for text in (words.summary, *words.found, *words.do, *words.cautions, *words.differs):
+        for _, name, _, _ in string.Formatter().parse(text):
+            if name is None:
+                continue
+            first, _, rest = name.partition(".")
+            if first == "p":
+                if rest not in p:
+                    raise KnowledgeError(f"'{code}', {branch}: no parameter '{rest}' for the words")
+            elif first != "order" and first not in words.facts and first not in columns:
+                raise KnowledgeError(f"'{code}', {branch}: no fact '{first}' for the words")
+    for expression in words.facts.values():
+        for part, with_order in walk(expression, advisory.over is not None):
+            if isinstance(part, _EXPRESSIONS):
+                _expression(code, part, with_order)
+    if not words.summary.strip():
+        raise KnowledgeError(f"'{code}', {branch}: no summary")
