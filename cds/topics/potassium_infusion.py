@@ -12,6 +12,7 @@ from cds.logic.criteria import (
     Criterion,
     DayTotal,
     Expression,
+    HookIs,
     Not,
     NotComputable,
     OfOrder,
@@ -20,7 +21,7 @@ from cds.logic.criteria import (
     State,
     Total,
 )
-from cds.parameters import ParameterSet
+from cds.parameters import Limit, ParameterSet
 from cds.states.parts import POTASSIUM_ORDERS, POTASSIUM_TOUCHES, computable, held, potassium_on_the_ward
 
 CHILDREN = "Glaser N et al. ISPAD guidelines 2022: DKA and HHS. Pediatr Diabetes 2022;23:835-856"
@@ -53,12 +54,12 @@ def _rate_exceeds_line_limit(p: ParameterSet) -> Advisory:
     to_central = (Amend("Slow this bag so that potassium stays at the limit of its line", substance="potassium", per_hour=p["potassium_central_warning"]),)
     branches: list[Branch] = [
         Branch(
-            "any line, dangerous", Above(every, p["potassium_central_critical"]), "critical",
+            "any line, dangerous", _above(p["potassium_central_critical"]), "critical",
             Words("Slow potassium to {p.potassium_central_critical} or less by any line: all bags together {sum}", sums, slow, cautions, facts=facts),
             to_central,
         ),
         Branch(
-            "peripheral line, dangerous", Above(outside, p["potassium_not_central_critical"]), "critical",
+            "peripheral line, dangerous", _above(p["potassium_not_central_critical"], "not central"), "critical",
             Words("Slow potassium to {p.potassium_not_central_critical} or less outside a central line: now {outside}", sums, slow, cautions, facts=facts),
             to_peripheral,
         ),
@@ -84,7 +85,7 @@ def _rate_exceeds_line_limit(p: ParameterSet) -> Advisory:
     strong_bag = AnyOrder(bags, computable(strength, Above(strength, p["peripheral_max_concentration"])))
     branches += [
         Branch(
-            "central line", Above(every, p["potassium_central_warning"]), "warning",
+            "central line", _above(p["potassium_central_warning"]), "warning",
             Words(
                 "Slow potassium, or continuous ECG: above {p.potassium_central_warning}, all bags together {sum}",
                 sums, slow, cautions,
@@ -93,7 +94,7 @@ def _rate_exceeds_line_limit(p: ParameterSet) -> Advisory:
             to_central,
         ),
         Branch(
-            "peripheral line", AllOf((Above(outside, p["potassium_not_central_warning"]), Not(AllOf((in_crisis, Not(strong_bag)))))), "warning",
+            "peripheral line", AllOf((_above(p["potassium_not_central_warning"], "not central"), Not(AllOf((in_crisis, Not(strong_bag)))))), "warning",
             Words(
                 "Slow potassium to {p.potassium_not_central_warning} or less outside a central line: now {outside}",
                 sums, slow, cautions,
@@ -146,6 +147,13 @@ def _rate_exceeds_line_limit(p: ParameterSet) -> Advisory:
     )
 
 
+def _above(limit: Limit, lines: str = "any", *, per_kg: bool = False) -> Criterion:
+    """The sum is above the limit. While an order is being chosen and its rate is not, what already runs is judged alone (F-11)."""
+    signed, running = Total("potassium", lines=lines, per_kg=per_kg), Total("potassium", "running", lines, per_kg)
+    not_chosen = AllOf((HookIs(("order-select",)), NotComputable(Total("potassium", lines=lines))))
+    return AnyOf((AllOf((Not(not_chosen), Above(signed, limit))), AllOf((not_chosen, Above(running, limit)))))
+
+
 def _per_kg(p: ParameterSet, sums: tuple[str, ...], slow: tuple[str, ...], cautions: tuple[str, ...], facts: dict[str, Expression]) -> list[Branch]:
     """A child's limits by body weight."""
     per_kg = Total("potassium", per_kg=True)
@@ -157,15 +165,15 @@ def _per_kg(p: ParameterSet, sums: tuple[str, ...], slow: tuple[str, ...], cauti
 
     return [
         Branch(
-            "child, dangerous", Above(per_kg, p["potassium_per_kg_critical"]), "critical",
+            "child, dangerous", _above(p["potassium_per_kg_critical"], per_kg=True), "critical",
             words("Slow potassium in this child: above {p.potassium_per_kg_critical}, all bags {sum}"),
         ),
         Branch(
-            "child in a crisis", AllOf((crisis, Above(per_kg, p["potassium_per_kg_warning_in_crisis"]))), "warning",
+            "child in a crisis", AllOf((crisis, _above(p["potassium_per_kg_warning_in_crisis"], per_kg=True))), "warning",
             words("Check potassium in this child: above {p.potassium_per_kg_warning_in_crisis}, all bags {sum}"),
         ),
         Branch(
-            "child", AllOf((Not(crisis), Above(per_kg, p["potassium_per_kg_warning"]))), "warning",
+            "child", AllOf((Not(crisis), _above(p["potassium_per_kg_warning"], per_kg=True))), "warning",
             words("Check potassium in this child: above {p.potassium_per_kg_warning}, all bags {sum}"),
         ),
     ]  # fmt: skip
