@@ -21,7 +21,7 @@ from cds.gaps import UNUSABLE, Item, Quality, quality
 from cds.intake import EVALUATE_AT, ITEM_KEYS, PREFETCH, Count, Intake, IntakeSettings, RequestError, read_request, validate
 from cds.logic.explain import explain
 from cds.logic.flip import Flip, nearest_flip
-from cds.logic.scene import Scene, leaves_seen
+from cds.logic.scene import Scene
 from cds.vocabulary import analyte_of
 
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
@@ -150,20 +150,19 @@ def _cited_faults(intake: Intake, cited: tuple[tuple[str, str], ...], count: Cou
 
 
 def _finding_row(finding: Finding) -> dict[str, Any]:
-    """One finding for the record: its criteria in words with the patient's own numbers, and every datum that was read for it (AU-05, AU-07)."""
-    read = {
-        (seen.ref, seen.item, seen.text): {"item": seen.item, "read": seen.text, "resource": seen.ref, "path": seen.path, "at": seen.at and seen.at.latest}
-        for seen in leaves_seen(finding.reason)
-        if seen.ref
-    }
+    """One finding for the record: what decided in words with the patient's own numbers, and every datum that was read for it (AU-05, AU-07)."""
     return {
         "branch": finding.branch.name,
         "indicator": finding.indicator,
         "orders": list(finding.orders),
         "inputs": finding.inputs,
         "facts": {name: fact.text for name, fact in finding.facts.items()},
-        "because": explain(finding.reason),
-        "read": list(read.values()),
+        "because": [line for leaf in finding.why.leaves for line in explain(leaf)],
+        "read": [
+            {"item": seen.item, "read": seen.text, "resource": seen.ref, "path": seen.path, "at": seen.at and seen.at.latest}
+            for seen in finding.seen
+            if seen.ref
+        ],
     }
 
 

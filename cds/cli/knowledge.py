@@ -176,8 +176,9 @@ def _tables(knowledge: Knowledge) -> list[str]:
         for people in POPULATIONS[:1] if same else POPULATIONS:
             columns = list(dict.fromkeys(column for row in by_people[people] for column in row))
             rows = [[_plain(row.get(column, "")) for column in columns] for row in by_people[people]]
-            title = f"### Table {name}{'' if same else f', {people}'}"
-            lines += [title, "", *_table([column.replace("_", " ") for column in columns], rows), ""]
+            title = f"### Table {name}{'' if same else ', children' if people == 'child' else ', adults'}"
+            table = _table([column.replace("_", " ") for column in columns], rows) if rows else ["No row: nothing is judged by this table here."]
+            lines += [title, "", *table, ""]
     return lines
 
 

@@ -124,8 +124,8 @@ def _print_rules(console: Console, rules: dict[str, Any]) -> None:
         for finding in findings:
             about = f" for {', '.join(finding['orders'])}" if finding["orders"] else ""
             console.print(Text(f"    {finding['indicator']}, branch '{finding['branch']}'{about}"))
-            _print_because(console, finding)
-        _print_because(console, row)
+            for line in finding.get("because", ()):
+                console.print(Padding(Text(line, style="dim"), (0, 0, 0, 6)))
     if rules.get("not-judged"):
         console.print(_title("Could not be judged"))
         for item in rules["not-judged"]:
@@ -134,11 +134,6 @@ def _print_rules(console: Console, rules: dict[str, Any]) -> None:
         console.print(_title("Suggestions that were judged and not offered"))
         for item in rules["not-offered"]:
             console.print(Text(f"  {item['label']}: {item['reason']}"))
-
-
-def _print_because(console: Console, row: dict[str, Any]) -> None:
-    for line in row.get("because", ()):
-        console.print(Padding(Text(line, style="dim"), (0, 0, 0, 6)))
 
 
 def _print_answer(console: Console, answer: dict[str, Any]) -> None:

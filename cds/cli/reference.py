@@ -34,19 +34,28 @@ class Criteria:
 
 def criteria_of(knowledge: Knowledge, code: str) -> list[Criteria]:
     """The branches of an advisory in the order in which they are tried, adults and children in one row where the words are the same."""
-    found: list[Criteria] = []
-    by_people = {"adults": knowledge.adult.advisory(code), "children": knowledge.child.advisory(code)}
     rows = {
-        people: [(b.name, b.indicator, row.criteria) for b in advisory.branches for row in tabulate(b.when)] for people, advisory in by_people.items()
+        people: [(b.name, b.indicator, row.criteria) for b in population.advisory(code).branches for row in tabulate(b.when)]
+        for people, population in (("adults", knowledge.adult), ("children", knowledge.child))
     }
-    for name, indicator, parts in rows["adults"]:
-        people = "adults and children" if (name, indicator, parts) in rows["children"] else "adults"
-        found.append(Criteria(name, indicator, people, parts))
-    for name, indicator, parts in rows["children"]:
-        if (name, indicator, parts) not in rows["adults"]:
-            found.append(Criteria(name, indicator, "children", parts))
-    order = {b.name: place for advisory in by_people.values() for place, b in enumerate(advisory.branches)}
-    return sorted(found, key=lambda row: order[row.branch])
+    shared = [row for row in rows["adults"] if row in rows["children"]]
+    if shared != [row for row in rows["children"] if row in shared]:
+        shared = []  # tried in another order: one list each
+    found: list[Criteria] = []
+    left = list(rows["children"])
+    for row in rows["adults"]:
+        if row in shared:
+            while left[0] != row:
+                found.append(_criteria(left.pop(0), "children"))
+            found.append(_criteria(left.pop(0), "adults and children"))
+        else:
+            found.append(_criteria(row, "adults"))
+    return [*found, *(_criteria(row, "children") for row in left)]
+
+
+def _criteria(row: tuple[str, str, tuple[str, ...]], people: str) -> Criteria:
+    name, indicator, parts = row
+    return Criteria(name, indicator, people, parts)
 
 
 def keys_of(advisory: Advisory, p: ParameterSet) -> list[str]:
