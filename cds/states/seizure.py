@@ -1,4 +1,4 @@
-"""Seizure: ongoing (S3), recent (S3), in history (S2), predisposed (S1); when it began, and what was given for it (specification 0.2)."""
+"""Seizure: ongoing (S3), recent (S3), in history (S2), predisposed (S1); when it began, and what was given for it (own rule 0.2)."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from cds.parameters import Parameter, ParameterSet
 from cds.states.parts import if_known
 from cds.vocabulary import DRUGS
 
-SOURCE = "specification 0.2 (our definitions); Trinka 2015, Epilepsia 56:1515"
+SOURCE = "own rule 0.2; Trinka 2015, Epilepsia 56:1515"
 SEIZURES = ("seizure", "status_epilepticus", "eclampsia", "febrile_seizure")
 ONSET = "seizure onset"
 SECOND_LINE = ("levetiracetam", "valproate", "phenytoin", "fosphenytoin", "lacosamide", "phenobarbital", "brivaracetam")

@@ -53,7 +53,7 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
     )
     do = (
         "By local protocol: another antibacterial by susceptibility, if one is as good.",
-        "If a carbapenem is needed: give it, add levetiracetam at once and go on for 2 weeks after it; valproate level now and daily.",
+        "If a carbapenem is needed: give it, add levetiracetam at once and go on for {p.levetiracetam_cover} after it; valproate level now and daily.",
         "More valproate does not make up for the fall.",
     )
     cautions = ("Never a reason to leave an infection untreated.", "The fall begins within hours: a level that is good now says nothing about tomorrow.")
@@ -73,7 +73,7 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
         why, ("By local protocol: the first dose now; an antibacterial as good without the interaction for the next ones.", *do[1:]), cautions, facts=facts,
     )  # fmt: skip
     after = Words(
-        "Valproate within 2 weeks of a carbapenem: the level stays low, use levetiracetam", why,
+        "Valproate within {p.valproate_after_carbapenem} of a carbapenem: the level stays low, use levetiracetam", why,
         ("By local protocol: levetiracetam or another medicine until valproate levels are back.",), cautions, facts=facts,
     )  # fmt: skip
     either = AllOf((pair, matters))

@@ -81,10 +81,10 @@ def _branches(p: ParameterSet) -> tuple[Branch, ...]:
         *treat,
         "Measure glucose again after {p.hypoglycaemia_recheck} min.",
         "Look at every insulin order, drafted and running: no bolus now; slow or pause the infusion.",
-        "In ketoacidosis do not stop insulin and walk away: give glucose, and restart within 15 to 30 min.",
+        "In ketoacidosis do not stop insulin and walk away: give glucose, and restart within {p.insulin_restart_within}.",
     )
     cautions = (
-        "Long-acting insulin, a sulfonylurea, kidney, liver or adrenal failure: it comes back for 24 to 48 h.",
+        "Long-acting insulin, a sulfonylurea, kidney, liver or adrenal failure: it comes back for {p.hypoglycaemia_recurs_for}.",
         "Thiamine with the glucose in alcohol use or malnutrition, never before it at the price of a delay.",
         "A meter reads less surely in shock and at low values; treat first.",
     )

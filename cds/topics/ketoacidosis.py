@@ -171,7 +171,7 @@ def _words(p: ParameterSet) -> Words:
         "By local protocol: fluid first, {p.ketoacidosis_fluid}; estimated deficit {p.ketoacidosis_deficit}.",
         "Potassium before insulin: insulin waits below {p.insulin_needs_potassium_at_least}.",
         "Then insulin {p.ketoacidosis_insulin} unit/kg/h; glucose beside it when glucose is below {p.ketoacidosis_glucose_added_below}.",
-        "Look for the cause: infection, infarct, missed insulin, SGLT2 inhibitor, pregnancy, pancreatitis, the belly. Repeat blood tests every 2 to 4 hours.",
+        "Look for the cause: infection, infarct, missed insulin, SGLT2 inhibitor, pregnancy, pancreatitis, the belly. Repeat blood tests every {p.crisis_blood_tests_every}.",
     )
     cautions = (
         "Dialysis: bicarbonate and fluid needs mislead; avoid large volumes.",
@@ -228,7 +228,7 @@ def _sglt2_inhibitor(p: ParameterSet) -> Advisory:
         branches=(
             *pair("ketoacidosis now", now, "critical", Words("Stop {order}: ketoacidosis is present (ketones {ketones}, pH {ph})", (), do, cautions, facts=facts)),
             *pair("ketones raised", raised, "warning", Words("Stop {order}: ketones {ketones} are raised", (), do, cautions, facts=facts)),
-            *pair("ketoacidosis lately", recent, "warning", Words("Stop {order}: ketoacidosis is on record within the last 30 days", (), do, cautions, facts=facts)),
+            *pair("ketoacidosis lately", recent, "warning", Words("Stop {order}: ketoacidosis is on record within {p.sglt2_condition_age}", (), do, cautions, facts=facts)),
         ),
         sources=(LABELS, CONSENSUS),
         touches=CRISIS_TOUCHES,

@@ -240,7 +240,7 @@ def _insulin_without_recent_potassium(p: ParameterSet) -> Advisory:
                 "critical",
                 Words(
                     "Insulin running over {p.insulin_running_long} and no potassium since it began: measure potassium now",
-                    (last,), ("By local protocol: potassium on a blood gas now; then every 2 to 4 hours while insulin runs.",), cautions, facts=facts,
+                    (last,), ("By local protocol: potassium on a blood gas now; then every {p.potassium_every_on_insulin} while insulin runs.",), cautions, facts=facts,
                 ),
                 measure,
             ),
@@ -248,7 +248,7 @@ def _insulin_without_recent_potassium(p: ParameterSet) -> Advisory:
                 "running or changed", AllOf((by_vein, full_rate_insulin(p), NoneWithin(("potassium",), running))), "warning",
                 Words(
                     "No potassium in the last {p.potassium_age_in_crisis} on intravenous insulin: measure potassium now",
-                    (last,), ("By local protocol: potassium on a blood gas now; then every 2 to 4 hours while insulin runs.",), cautions, facts=facts,
+                    (last,), ("By local protocol: potassium on a blood gas now; then every {p.potassium_every_on_insulin} while insulin runs.",), cautions, facts=facts,
                 ),
                 measure,
             ),

@@ -146,7 +146,7 @@ def _without_glucose(p: ParameterSet) -> Advisory:
         "By local protocol: bedside glucose now; treat below {p.seizure_glucose_treated_below}.",
         "Thiamine with the glucose where alcohol or malnutrition is likely, never before it if that delays glucose.",
     )
-    cautions = ("A glucose ordered but not back does not help: measure at the bedside.", "Some texts treat only below 60 mg/dL; this service uses the higher line.")
+    cautions = ("A glucose ordered but not back does not help: measure at the bedside.", "Some texts treat only below {p.seizure_glucose_other_texts}; this service uses the higher line.")
     measure = (Measure("glucose", "Measure glucose at the bedside now"),)
     return Advisory(
         code="seizure-without-glucose",

@@ -1,4 +1,4 @@
-"""Seizure states: ongoing, recent, history, predisposed (specification 0.2; O-N02, O-N03, O-N09, R-n9 to R-n16)."""
+"""Seizure states: ongoing, recent, history, predisposed (own rule 0.2; O-N02, O-N03, O-N09, R-n9 to R-n16)."""
 
 from __future__ import annotations
 
