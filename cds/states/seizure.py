@@ -45,6 +45,7 @@ def states(p: ParameterSet) -> tuple[StateDef, ...]:
         StateDef("epilepsy reason", "an anti-seizure medicine that stands for epilepsy", compute=_epilepsy_medicine, source=SOURCE),
         StateDef("seizure history", "epilepsy, an earlier seizure, or a medicine that stands for epilepsy (S2)", compute=_history, source=SOURCE),
         StateDef("seizure predisposed", "brain disease, withdrawal or a metabolic value that favours seizures, and none of the above (S1)", _predisposed(p), source=SOURCE),
+        StateDef("benzodiazepine given", "a benzodiazepine dose given within the hour", compute=_one_dose, source=SOURCE),
         StateDef("two benzodiazepine doses", "two benzodiazepine doses given for this seizure, the last long enough ago to have failed", compute=_two_doses, source=SOURCE),
         StateDef("second-line dose given", "a full intravenous anti-seizure dose has been given for this seizure", compute=_second_line, source=SOURCE),
         StateDef("anaesthetic running", "an anaesthetic agent runs by vein", compute=_anaesthetic_running, source=SOURCE),
@@ -336,6 +337,11 @@ def _is_of(drugs: tuple[str, ...], classes: tuple[str, ...]) -> bool:
 def _begun(scene: Scene) -> int | None:
     onset = scene.state("seizure ongoing").events.get(ONSET)
     return None if onset is None else onset.earliest if onset.earliest is not None else onset.latest
+
+
+def _one_dose(scene: Scene) -> StateValue:
+    doses = _given(scene, ("benzodiazepine",), scene.now - _minutes(scene, "benzodiazepine_dose_age"))
+    return StateValue(TRUE, tuple(seen for seen, _ in doses)) if doses else StateValue(FALSE)
 
 
 def _two_doses(scene: Scene) -> StateValue:

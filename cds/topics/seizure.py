@@ -108,6 +108,16 @@ def _stage(p: ParameterSet) -> Advisory:
                 words("Status epilepticus for {minutes} after two benzodiazepine doses: second medicine now", second), tests,
             ),
             Branch("second step", AllOf((status, lasts("status_second_from"))), "critical", words("Status epilepticus for {minutes}: second medicine now", second, first), tests),
+            Branch(
+                "first step, one benzodiazepine dose given", AllOf((lasts("status_t1"), State("benzodiazepine given"))), "critical",
+                replace(
+                    words(
+                        "Status epilepticus for {minutes}, one benzodiazepine dose given: give the second, or the next medicine",
+                        "A second full dose if the first was given {p.benzodiazepine_settle} or longer ago; no third.", second,
+                    ),
+                    found=(*known, "The dose on record stands below; check that it was a full one: {p.status_benzodiazepine}."),
+                ), tests,
+            ),
             Branch("first step", lasts("status_t1"), "critical", words("Status epilepticus for {minutes}: benzodiazepine now, a full dose", first, second), tests),
             Branch(
                 "coded status", coded, "critical",
