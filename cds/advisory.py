@@ -212,7 +212,7 @@ class Why:
 
     __slots__ = ("_facts", "_fingerprint", "_leaves", "_reason", "_seen", "branch", "compiled", "make_facts", "order", "scene")
 
-    def __init__(self, branch: Branch, compiled: Compiled, scene: Scene, order: Order | None, make_facts: Callable[[], Mapping[str, Fact]]) -> None:
+    def __init__(self, branch: Branch, compiled: Compiled, scene: Scene, order: Order | None, make_facts: Callable[[Why], Mapping[str, Fact]]) -> None:
         self.branch, self.compiled, self.scene, self.order, self.make_facts = branch, compiled, scene, order, make_facts
         self._reason: Reason | None = None
         self._leaves: tuple[Reason, ...] | None = None
@@ -245,7 +245,7 @@ class Why:
     def facts(self) -> Mapping[str, Fact]:
         """The numbers that the words show."""
         if self._facts is None:
-            self._facts = self.make_facts()
+            self._facts = self.make_facts(self)
         return self._facts
 
     def fingerprint(self, code: str) -> str:

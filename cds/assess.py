@@ -6,20 +6,23 @@ who absorbs or lowers whom, what an override holds back, which findings share a 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 from cds.advisory import Assessment, Branch, Fact, Finding, Outcome, Verdict, Why, rank
 from cds.chart import MINUTE, Chart, Memory, Order
 from cds.knowledge import Knowledge, Population, Ready, knowledge_of
-from cds.logic.compare import Missing, Number
-from cds.logic.compiled import Compiled
+from cds.logic.compare import Missing, Number, compare
+from cds.logic.compiled import TESTS, Compiled
+from cds.logic.criteria import Expression
 from cds.logic.evaluate import evaluate, matching
 from cds.logic.features import features_of
+from cds.logic.flip import Comparison, comparisons_of
 from cds.logic.reason import Gap, GapState, Seen
 from cds.logic.scene import KnowledgeError, Scene
 from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth
-from cds.parameters import ParameterSet
+from cds.parameters import Parameter, ParameterSet
 from cds.speaking import ORDER_HOOKS, conclude, speaks
 
 __all__ = [
@@ -88,7 +91,7 @@ def _kept_apart(ready: Ready, scene: Scene, twin: Ready | None, child: Scene | N
         verdict = judge(ready, scene, interpreted=interpreted) if twin is None else _without_age(ready, scene, twin, child, interpreted=interpreted)
         for finding in verdict.findings:
             # What is made on demand must not break later, where it would take the whole answer with it.
-            _ = finding.facts, finding.orders
+            _ = finding.facts, finding.seen
     except Exception as error:
         advisory = ready.advisory
         detail = f"'{advisory.title}' was not judged: the service met an error of its own ({type(error).__name__})"
@@ -158,7 +161,7 @@ def _judge_one(ready: Ready, scene: Scene, order: Order | None, match: Truth, *,
     for branch, compiled in ready.branches:
         result = truth(compiled)
         if result is TRUE and match is TRUE:
-            why = Why(branch, compiled, scene, order, _facts(ready, branch, scene, order))
+            why = Why(branch, compiled, scene, order, partial(_facts, ready))
             finding = Finding(advisory.code, branch, branch.indicator, advisory.problem, None if order is None else order.ref, why)
             return Verdict(advisory.code, Outcome.FIRED, branch.name, tuple(_gaps(open_, scene, order)), (finding,))
         if result is not FALSE:
@@ -203,12 +206,21 @@ def _merged(verdicts: Sequence[Verdict]) -> Verdict:
 # Facts -------------------------------------------------------------------------------------------------------------------------------
 
 
-def _facts(ready: Ready, branch: Branch, scene: Scene, order: Order | None) -> Callable[[], Mapping[str, Fact]]:
-    def made() -> Mapping[str, Fact]:
-        facts = {name: fact_of(scene.number(expression, order), scene) for name, expression in branch.words.facts.items()}
-        return facts | _row_facts(ready, scene, order)
+def _facts(ready: Ready, why: Why) -> Mapping[str, Fact]:
+    """The numbers that the words of a branch show."""
+    facts = {}
+    for name, expression in why.branch.words.facts.items():
+        facts[name] = fact_of(why.scene.number(expression, why.order), why.scene, _deciding(expression, why))
+    return facts | _row_facts(ready, why.scene, why.order)
 
-    return made
+
+def _deciding(expression: Expression, why: Why) -> tuple[Comparison, Parameter] | None:
+    """The comparison of an expression that decided. Of several results of one moment the card shows the one that decides, never the other (HZ-28)."""
+    for leaf in why.leaves:
+        for node in comparisons_of(leaf):
+            if leaf.truth is TRUE and node.item == expression and isinstance(node.limit, Parameter):
+                return node, node.limit
+    return None
 
 
 def _row_facts(ready: Ready, scene: Scene, order: Order | None) -> dict[str, Fact]:
@@ -219,11 +231,14 @@ def _row_facts(ready: Ready, scene: Scene, order: Order | None) -> dict[str, Fac
     return {column: Fact(text or "none named") for column, text in row.items() if isinstance(text, str)}
 
 
-def fact_of(number: Number | Missing, scene: Scene) -> Fact:
-    """A number as a card shows it, with its age; a gap shows as what it is."""
+def fact_of(number: Number | Missing, scene: Scene, deciding: tuple[Comparison, Parameter] | None = None) -> Fact:
+    """A number as a card shows it, with its age; a gap shows as what it is. `deciding` chooses among several results of one moment."""
     if isinstance(number, Missing):
         return Fact("not known", number.gaps[0].detail, seen=number.seen)
     candidate = number.candidates[0]
+    if deciding is not None and len(number.candidates) > 1:
+        node, limit = deciding
+        candidate = next((c for c in number.candidates if compare(Number((c,), number.unit, number.total), limit, TESTS[type(node)]) is True), candidate)
     seen = candidate.seen
     return Fact(seen.text, age_in_words(seen, scene.chart.now), candidate.value, candidate.unit, (seen,))
 

@@ -53,10 +53,11 @@ class Dropped:
 
 @dataclass(frozen=True, slots=True)
 class Offers:
-    """What is offered on each problem's card, and what was dropped."""
+    """What is offered on each problem's card, and what was dropped. `tests_ordered` are the analytes that a draft of this call measures already."""
 
     by_problem: dict[str, tuple[Change, ...]]
     dropped: tuple[Dropped, ...] = ()
+    tests_ordered: tuple[str, ...] = ()
 
 
 def offers(chart: Chart, assessment: Assessment, knowledge: Knowledge, *, tests_ordered: Sequence[str] = ()) -> Offers:
@@ -92,7 +93,7 @@ def offers(chart: Chart, assessment: Assessment, knowledge: Knowledge, *, tests_
                     continue
                 kept[key] = change
         made[group.problem] = tuple(kept.values())
-    return Offers(made, tuple(dropped))
+    return Offers(made, tuple(dropped), tuple(tests_ordered))
 
 
 def _change(proposal: Proposal, finding: Finding, scene: Scene, tests_ordered: Sequence[str]) -> Change | None:

@@ -138,7 +138,7 @@ def _waiting(assessment: Assessment, population: Population, scene: Scene) -> di
             continue
         shown = _problem_shown(verdict, ready, scene)
         for gap in verdict.gaps:
-            if gap.state is GapState.OUT_OF_SCOPE:
+            if gap.state is GapState.OUT_OF_SCOPE or (scene.chart.hook == "order-select" and not _of_the_patient(gap, verdict)):
                 continue
             if not shown and not _asks_anyway(gap, ready, scene):
                 continue
@@ -147,6 +147,11 @@ def _waiting(assessment: Assessment, population: Population, scene: Scene) -> di
                 found[gap.item] = (gap, waits)
             waits[verdict.code] = indicator
     return {item: (gap, tuple(waits.items())) for item, (gap, waits) in found.items()}
+
+
+def _of_the_patient(gap: Gap, verdict: Verdict) -> bool:
+    """Whether a gap is of the patient's data. At order-select a detail of an order is not missing but not chosen yet (F-11)."""
+    return gap.item in ANALYTES or gap.item in (*LISTS, "age", "sex") or verdict.why == "failed"
 
 
 def _heard(verdict: Verdict, ready: Ready, scene: Scene) -> bool:
@@ -163,8 +168,8 @@ def _problem_shown(verdict: Verdict, ready: Ready, scene: Scene) -> bool:
 
     Without this a well patient with one unmeasured value would be asked for everything that could be wrong.
     """
-    if verdict.orders or verdict.why == "failed":
-        return True
+    if ready.advisory.over is not None or verdict.why == "failed":
+        return bool(verdict.orders) or verdict.why == "failed"
     recent = scene.p.number("gap_recent_condition")
     for _, compiled in ready.branches:
         if compiled.truth(scene, None) is FALSE:
@@ -322,9 +327,10 @@ def _of_draft(order: Order, reading: Reading, account: Account) -> list[Item]:
     items: list[Item] = []
     intravenous = reading.intravenous is not False
     unknown = order.unrecognised or (() if order.drugs else (order.label,))
-    if unknown:
+    if unknown and intravenous:
+        # Tablets that are in no table of ours are the rule on a ward: their account in the answer's extension says so, and no card does.
         text = f"drug not recognised: {', '.join(unknown)}. No interaction was checked for it"
-        items.append(Item(MISSING, "drug", text, GapState.UNUSABLE.value, "warning" if intravenous else "info", ref=order.ref, path=order.path))
+        items.append(Item(MISSING, "drug", text, GapState.UNUSABLE.value, "warning", ref=order.ref, path=order.path))
     rest = [part for part in account.not_understood if not part.startswith("drug")]
     if rest and intravenous:
         text = f"{order.label}: not understood: {', '.join(rest)}"

@@ -1,5 +1,5 @@
 """Findings into CDS Hooks cards: words, suggestions in FHIR, and the machine-readable part. Pure functions."""
 
-from cds.cards.build import CardSettings, Cards, build
+from cds.cards.build import Cards, CardSettings, build
 
 __all__ = ["CardSettings", "Cards", "build"]

@@ -8,17 +8,18 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from cds.advisory import Advisory, Assessment, Finding, Group, rank
+from cds.advisory import Assessment, Finding, Group, rank
 from cds.assess import Knowledge, Population
 from cds.candidates import Change, Dropped, Offers
 from cds.cards import fhir
-from cds.cards.words import fill, literal, plain, summary, unit_in_words
-from cds.chart import MINUTE, Chart
+from cds.cards.evidence import evidence_lines, label_of
+from cds.cards.words import fill, literal, plain, readable, sentence, summary
+from cds.chart import MINUTE, Chart, Order
 from cds.gaps import GAS, MISSING, STALE, UNUSABLE, Item, Quality
 from cds.logic.flip import Flip
 from cds.logic.reason import Seen
-from cds.logic.scene import leaves_seen
 from cds.numbers import shown
+from cds.vocabulary import DRUGS
 
 ORDER_HOOKS = ("order-select", "order-sign")
 KEY = "example.trivet"
@@ -36,6 +37,7 @@ REASONS = (
     ("local-protocol", "Local protocol or specialist advice differs"),
 )
 CLOSING = "Advice for the treating clinician, who decides; local protocol comes first."
+MOST_SOURCES = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,57 +81,77 @@ def build(
 ) -> Cards:
     """Every card of the answer, the most urgent first. The same arguments give the same bytes: uuids come from the request id (F-41)."""
     population = knowledge.population(assessment.population)
-    made = _Maker(chart, assessment, offers, quality, knowledge, population, call, flip_of, settings)
-    return made.cards()
+    return _Maker(chart, assessment, offers, quality, knowledge, population, call, flip_of, settings).cards()
 
 
 class _Maker:
-    __slots__ = ("_a", "_by_uuid", "_call", "_chart", "_flip_of", "_k", "_offers", "_orders", "_p", "_q", "_s", "_space")
+    __slots__ = ("_a", "_by_uuid", "_call", "_chart", "_closing", "_flip_of", "_gas", "_known", "_offers", "_p", "_q", "_s", "_space")
 
     def __init__(
         self, chart: Chart, assessment: Assessment, offers: Offers, quality: Quality, knowledge: Knowledge, population: Population,
         call: Call, flip_of: FlipOf, settings: CardSettings,
     ) -> None:  # fmt: skip
-        self._chart, self._a, self._offers, self._q, self._k = chart, assessment, offers, quality, knowledge
+        self._chart, self._a, self._offers, self._q = chart, assessment, offers, quality
         self._p, self._call, self._flip_of, self._s = population, call, flip_of, settings
         self._space = uuid.UUID(call.request_id)
-        self._orders = {order.ref: order for order in chart.orders}
         self._by_uuid: dict[str, tuple[tuple[str, str, str], ...]] = {}
+        self._closing = _closing(chart.now, assessment, settings)
+        self._gas = any(item.item == "blood gas" for item in quality.gas)
+        self._known = {
+            f"{KEY}.knowledge": {"digest": knowledge.digest, "profiles": dict(knowledge.parameters.profiles)},
+            f"{KEY}.evaluated-at": clock(chart.now),
+        }
 
     def cards(self) -> Cards:
         cards = [self._group(group) for group in self._a.groups]
-        points, quality = self._quality_parts()
-        if quality:
-            cards.append(self._quality_card(quality))
+        points: list[Item] = []
+        for items in (list(self._q.items), list(self._q.gas)):
+            # At order hooks a card of its own only when one is a warning (F-18).
+            if self._a.hook in ORDER_HOOKS and not any(item.indicator == "warning" for item in items):
+                points += items
+            elif items:
+                cards.append(self._unjudged(items))
         further = self._further(points)
         if further is not None:
             cards.append(further)
         if self._a.neonate:
-            cards.append(self._neonate())
+            cards.append(self._scope())
         cards.sort(key=lambda card: -rank(card["indicator"]))
         body: dict[str, Any] = {"cards": cards}
-        extension = self._answer_extension()
-        if extension:
-            body["extension"] = extension
+        if self._q.accounts:
+            body["extension"] = {f"{KEY}.drafts": self._accounts()}
         codes: dict[str, str] = {}
         for card in cards:
             for entry in card["extension"][f"{KEY}.advisories"]:
                 known = codes.get(entry["code"])
                 if known is None or rank(entry["indicator"]) > rank(known):
                     codes[entry["code"]] = entry["indicator"]
-        seen = [s for g in self._a.groups for f in (g.lead, *g.others) for s in leaves_seen(f.reason) if s.kind in ("result", "condition")]
-        seen += [s for g in self._a.groups for f in (g.lead, *g.others) for fact in f.facts.values() for s in fact.seen if s.kind == "result"]
-        cited = tuple({s.path: s.ref for s in seen if s.path and s.ref}.items())
-        return Cards(body, codes, tuple(card["uuid"] for card in cards), cited, self._by_uuid)
+        return Cards(body, codes, tuple(card["uuid"] for card in cards), self._cited(), self._by_uuid)
+
+    def _cited(self) -> tuple[tuple[str, str], ...]:
+        """The resources on which the cards rest."""
+        found: dict[str, str] = {}
+        for group in self._a.groups:
+            for finding in (group.lead, *group.others):
+                shown_ = (seen for fact in finding.facts.values() for seen in fact.seen)
+                for seen in with_parts((*finding.seen, *shown_)):
+                    if seen.kind in ("result", "condition") and seen.path and seen.ref:
+                        found.setdefault(seen.path, seen.ref)
+        return tuple(found.items())
 
     # One problem -----------------------------------------------------------------------------------------------------------------
 
     def _group(self, group: Group) -> dict[str, Any]:
         lead = group.lead
         advisory = self._p.advisory(lead.code)
-        flips = [flip for flip in (self._flip_of(finding) for finding in (lead, *group.others)) if flip is not None]
-        entries = [self._entry(lead, "lead"), *(self._entry(f, "with") for f in group.others), *(self._entry(f, "absorbed") for f in group.absorbed)]
-        dropped = [d for d in self._offers.dropped if d.code in {f.code for f in (lead, *group.others)}]
+        flips = _distinct(self._flip_of(finding) for finding in (lead, *group.others))
+        entries = [_entry(lead, "lead"), *(_entry(f, "with") for f in group.others), *(_entry(f, "absorbed") for f in group.absorbed)]
+        for finding in group.more:
+            # A code is named once, with every order that it is about.
+            own = next(entry for entry in entries if entry["code"] == finding.code)
+            own["orders"] = list(dict.fromkeys((*own.get("orders", ()), *finding.orders)))
+        codes = {finding.code for finding in group.findings}
+        dropped = [each for each in self._offers.dropped if each.code in codes]
         card = self._card(
             lead.code, group.indicator, self._summary(lead), self._detail(group, flips, dropped), advisory.sources[0], advisory.title, entries
         )
@@ -140,117 +162,93 @@ class _Maker:
         card["overrideReasons"] = [
             {"code": code, "system": f"{self._s.base}/CodeSystem/override-reason", "display": words} for code, words in REASONS
         ]
-        card["extension"] = self._extension(entries, self._inputs(group), flips)
-        self._by_uuid[card["uuid"]] = tuple((f.code, f.indicator, f.inputs) for f in (lead, *group.others, *group.absorbed))
+        inputs = self._inputs(group)
+        if inputs:
+            card["extension"][f"{KEY}.inputs"] = inputs
+        if flips:
+            card["extension"][f"{KEY}.flip"] = [flip.as_data() for flip in flips]
+        self._by_uuid[card["uuid"]] = tuple((f.code, f.indicator, f.inputs) for f in group.findings)
         return card
 
-    def _entry(self, finding: Finding, role: str) -> dict[str, Any]:
-        entry: dict[str, Any] = {"code": finding.code, "indicator": finding.indicator, "role": role, "branch": finding.branch.name}
-        if finding.orders:
-            entry["orders"] = list(finding.orders)
-        if finding.lowered_by:
-            entry["lowered-by"] = finding.lowered_by
-        return entry
-
-    def _label(self, finding: Finding) -> str:
-        ref = finding.order or (finding.orders[0] if finding.orders else "")
-        order = self._orders.get(ref)
-        return order.label if order is not None else ""
-
     def _summary(self, finding: Finding) -> str:
-        return summary(finding.branch.words.summary, finding.facts, self._p.p, self._label(finding))
+        return summary(finding.branch.words.summary, finding.facts, self._p.p, _short(finding.why.order))
+
+    def _line(self, finding: Finding) -> str:
+        """The summary as a line of Markdown, with the indicator."""
+        return f"{literal(self._summary(finding))} ({finding.indicator})"
 
     def _fill(self, template: str, finding: Finding) -> str:
-        return fill(template, finding.facts, self._p.p, self._label(finding))
+        order = finding.why.order
+        return fill(template, finding.facts, self._p.p, "" if order is None else order.label)
 
     def _detail(self, group: Group, flips: list[Flip], dropped: list[Dropped]) -> str:
         findings = (group.lead, *group.others)
-        found = [self._fill(line, f) for f in findings for line in f.branch.words.found]
-        do = [self._fill(line, f) for f in findings for line in f.branch.words.do]
+        every = (*findings, *group.more)
+        summaries = {self._line(group.lead)}
         cautions = [self._fill(line, f) for f in findings for line in f.branch.words.cautions]
-        differs = [self._fill(line, f) for f in findings for line in f.branch.words.differs]
-        rests = [self._seen(seen) for seen in self._evidence(findings)]
-        parts: list[str] = []
-        if group.others:
-            parts.append(_list("On this card", [f"{self._summary_md(f)} ({f.indicator})" for f in findings]))
-        parts.append(_list("Found", [*found, *rests]))
-        parts.append(_list("What to do", do))
-        parts.append(_list("Also", [self._summary_md(f) for f in group.absorbed]))
-        parts.append(_list("Cautions", cautions))
-        parts.append(_list("Where guidelines differ", differs))
-        parts.append(_list("What would change this", [flip.text for flip in flips]))
-        parts.append(_list("Not offered", [f"{literal(d.label)}: {d.reason}" for d in dropped]))
-        parts.append(_list("Lowered", [f"{f.code} is at most a warning while {f.lowered_by} stands" for f in findings if f.lowered_by]))
-        sources = list(dict.fromkeys(s for f in (*findings, *group.absorbed) for s in self._p.advisory(f.code).sources))
-        parts.append(_list("Sources", sources))
-        parts.append(self._closing())
+        if self._gas and any(seen.item in ("ph", "bicarbonate") for f in findings for seen in f.seen):
+            cautions.insert(0, "The blood gas does not agree with itself: repeat it before you rely on this.")
+        found = [self._fill(line, f) for f in every for line in f.branch.words.found]
+        found += evidence_lines(every, self._chart.now, together_minutes=self._p.p.number("together"))
+        parts = [
+            _list("Also on this card", [line for f in (*group.others, *group.more, *group.absorbed) if (line := self._line(f)) not in summaries]),
+            _list("Found", found),
+            _list("What to do", [self._fill(line, f) for f in every for line in f.branch.words.do]),
+            _list("Cautions", cautions),
+            _list("Where guidelines differ", [self._fill(line, f) for f in every for line in f.branch.words.differs]),
+            _list("What would change this", [literal(readable(flip.text), 300) for flip in flips]),
+            _list("Not offered", [f"{literal(each.label)}: {literal(self._titles(each.reason))}" for each in dropped]),
+            _list("Lowered", [self._lowered(f) for f in every if f.lowered_by]),
+            _list("Sources", self._sources((*findings, *group.absorbed))),
+            self._closing,
+        ]
         return "\n\n".join(part for part in parts if part)
 
-    def _summary_md(self, finding: Finding) -> str:
-        return self._fill(finding.branch.words.summary, finding)
+    def _lowered(self, finding: Finding) -> str:
+        mine, other = self._p.advisory(finding.code).title, self._p.advisory(finding.lowered_by).title
+        return f"{mine}: at most a warning, because of: {other}"
 
-    def _evidence(self, findings: Iterable[Finding]) -> list[Seen]:
-        found: dict[tuple[str, str], Seen] = {}
-        for finding in findings:
-            for seen in leaves_seen(finding.reason):
-                if seen.kind in ("result", "condition", "order", "formula", "total", "series", "event"):
-                    found.setdefault((seen.item, seen.text), seen)
-        return list(found.values())
+    def _sources(self, findings: Iterable[Finding]) -> list[str]:
+        """The sources, the leading code's first; of each further code its main one."""
+        lead, *others = findings
+        found = [*self._p.advisory(lead.code).sources, *(self._p.advisory(f.code).sources[0] for f in others)]
+        return list(dict.fromkeys(found))[:MOST_SOURCES]
 
-    def _seen(self, seen: Seen) -> str:
-        text = f"{literal(seen.item.replace('_', ' '))}: {literal(_readable(seen.text))}"
-        extra = []
-        if seen.at is not None:
-            extra.append(_ago(self._chart.now, seen))
-        if seen.method:
-            extra.append(seen.method)
-        if seen.note:
-            extra.append(literal(seen.note))
-        return f"{text} ({', '.join(extra)})" if extra else text
-
-    def _closing(self) -> str:
-        judged = f"Judged as of {_clock(self._chart.now)} (time given by the request)." if self._s.client_time else f"Judged at {_clock(self._chart.now)}."
-        age = "" if self._a.age_known else " Age not known: adult figures were used."
-        note = f" {self._s.note}" if self._s.note else ""
-        return f"_{judged}{age} {CLOSING}{note}_"
+    def _titles(self, text: str) -> str:
+        """Codes between quotation marks as their titles."""
+        for code in self._p.by_code:
+            if f"'{code}'" in text:
+                text = text.replace(f"'{code}'", f"'{self._p.advisory(code).title}'")
+        return text
 
     def _inputs(self, group: Group) -> list[dict[str, Any]]:
-        made: dict[str, dict[str, Any]] = {}
-        for finding in (group.lead, *group.others, *group.absorbed):
-            facts = [seen for fact in finding.facts.values() for seen in fact.seen]
-            for seen in (*leaves_seen(finding.reason), *facts):
+        made: dict[tuple[str, str, str], dict[str, Any]] = {}
+        for finding in group.findings:
+            facts = (seen for fact in finding.facts.values() for seen in fact.seen)
+            for seen in with_parts((*finding.seen, *facts)):
                 if not seen.ref:
                     continue
-                entry: dict[str, Any] = {"item": seen.item, "resource": seen.ref, "value": seen.text}
+                entry: dict[str, Any] = {"item": seen.item, "resource": seen.ref, "value": plain(seen.text, 160)}
                 if seen.at is not None:
-                    entry["at"] = _clock(seen.at.latest)
+                    entry["at"] = clock(seen.at.latest)
                     entry["age-minutes"] = max(0, (self._chart.now - seen.at.latest) // MINUTE)
                 if seen.method:
                     entry["method"] = seen.method
-                made.setdefault(f"{seen.ref}|{seen.item}|{seen.text}", {k: v for k, v in entry.items() if v != ""})
+                made.setdefault((seen.ref, seen.item, seen.text), _pruned(entry))
         return list(made.values())
-
-    def _extension(self, entries: list[dict[str, Any]], inputs: list[dict[str, Any]], flips: list[Flip]) -> dict[str, Any]:
-        made: dict[str, Any] = {
-            f"{KEY}.advisories": entries,
-            f"{KEY}.knowledge": {"digest": self._k.digest, "profiles": dict(self._k.parameters.profiles)},
-            f"{KEY}.evaluated-at": _clock(self._chart.now),
-        }
-        if inputs:
-            made[f"{KEY}.inputs"] = inputs
-        if flips:
-            made[f"{KEY}.flip"] = [flip.as_data() for flip in flips]
-        return made
 
     def _card(self, code: str, indicator: str, text: str, detail: str, source: str, title: str, entries: list[dict[str, Any]]) -> dict[str, Any]:
         return {
-            "uuid": str(uuid.uuid5(self._space, f"card:{code}")),
+            "uuid": self._uuid(f"card:{code}"),
             "summary": text,
             "indicator": indicator,
             "detail": detail,
             "source": {"label": plain(source, 120), "topic": {"system": f"{self._s.base}/CodeSystem/advisory", "code": code, "display": title}},
-            "extension": {f"{KEY}.advisories": entries},
+            "extension": {f"{KEY}.advisories": entries, **self._known},
         }
+
+    def _uuid(self, name: str) -> str:
+        return str(uuid.uuid5(self._space, name))
 
     # Suggestions -----------------------------------------------------------------------------------------------------------------
 
@@ -258,14 +256,16 @@ class _Maker:
         made = []
         for change in self._offers.by_problem.get(group.problem, ()):
             action = self._action(change)
-            if action is None:
-                continue
-            key = f"suggestion:{group.lead.code}:{change.kind}:{change.target}:{change.analyte or change.label}"
-            one: dict[str, Any] = {"label": plain(change.label, 100), "uuid": str(uuid.uuid5(self._space, key)), "actions": [action]}
-            if change.recommended:
-                one["isRecommended"] = True
-            made.append(one)
+            if action is not None:
+                made.append(self._suggestion(group.lead.code, change, action))
         return made
+
+    def _suggestion(self, code: str, change: Change, action: dict[str, Any]) -> dict[str, Any]:
+        key = f"suggestion:{code}:{change.kind}:{change.target}:{change.analyte or change.label}"
+        one: dict[str, Any] = {"label": plain(change.label, 100), "uuid": self._uuid(key), "actions": [action]}
+        if change.recommended:
+            one["isRecommended"] = True
+        return one
 
     def _action(self, change: Change) -> dict[str, Any] | None:
         call = self._call
@@ -286,57 +286,59 @@ class _Maker:
 
     # What could not be judged, and the further points -----------------------------------------------------------------------------
 
-    def _quality_parts(self) -> tuple[list[Item], list[Item]]:
-        """Items that go into the further points, and items that make a card. At order hooks a card only when one is a warning (F-18)."""
-        items = [*self._q.gas, *self._q.items]
-        if not items:
-            return [], []
-        if self._a.hook in ORDER_HOOKS and not any(item.indicator == "warning" for item in items):
-            return items, []
-        return [], items
-
-    def _quality_card(self, items: list[Item]) -> dict[str, Any]:
+    def _unjudged(self, items: list[Item]) -> dict[str, Any]:
+        """The card of section E, or of the blood gas."""
         items = sorted(items, key=lambda item: -rank(item.indicator))
-        worst = items[0]
-        codes = dict.fromkeys(item.code for item in items)
+        lead = items[0].code
+        codes = sorted(dict.fromkeys(item.code for item in items), key=lambda code: code != lead)
         indicators = {code: max((i.indicator for i in items if i.code == code), key=rank) for code in codes}
-        ordered = sorted(codes, key=lambda code: (-rank(indicators[code]), list(codes).index(code)))
-        lead = worst.code
-        entries = [{"code": c, "indicator": indicators[c], "role": "lead" if c == lead else "with"} for c in sorted(ordered, key=lambda c: c != lead)]
+        entries = [{"code": code, "indicator": indicators[code], "role": "lead" if code == lead else "with"} for code in codes]
         more = f"; {len(items) - 1} more" if len(items) > 1 else ""
-        text = plain(f"Could not judge: {_readable(worst.text)}", 139 - len(more)) + more
-        parts = [
-            _list(TITLES[code], [self._item(item) for item in items if item.code == code]) for code in sorted(ordered, key=lambda c: c != lead)
-        ]
-        parts.append("No advice on these points is not a sign that all is well.")
-        parts.append(self._closing())
-        card = self._card(lead, max((i.indicator for i in items), key=rank), text, "\n\n".join(parts), "Trivet: what this service could and could not read", TITLES[lead], entries)
-        tests = [item for item in items if item.test]
+        head = "" if lead == GAS else "Could not be judged: "
+        parts = [_list(TITLES[code], self._item_lines([item for item in items if item.code == code])) for code in codes]
+        parts += ["No advice on these points is not a sign that all is well.", self._closing]
+        source = "Trivet: what this service could and could not read"
+        card = self._card(lead, indicators[lead], sentence(head + readable(items[0].text), more), "\n\n".join(parts), source, TITLES[lead], entries)
         suggestions = []
-        for item in {item.test: item for item in tests}.values():
-            change = Change("test", f"Measure {_label_of(item.test)} now", item.code, analyte=item.test)
-            suggestions.append(
-                {
-                    "label": change.label,
-                    "uuid": str(uuid.uuid5(self._space, f"suggestion:{lead}:test:{item.test}")),
-                    "actions": [{"type": "create", "description": change.label, "resource": fhir.service_request(change, self._call.patient, self._call.encounter)}],
-                }
-            )
+        for test in dict.fromkeys(item.test for item in items if item.test and item.test not in self._offers.tests_ordered):
+            label = "Repeat the blood gas" if lead == GAS and test == "ph" else f"Measure {label_of(test)} now"
+            change = Change("test", label, lead, analyte=test)
+            action = self._action(change)
+            if action is not None:
+                suggestions.append(self._suggestion(lead, change, action))
         if suggestions:
             card["suggestions"] = suggestions
             card["selectionBehavior"] = "any"
-        card["extension"] = self._extension(entries, [], [])
         card["extension"][f"{KEY}.not-judged"] = [_item_data(item) for item in items]
         self._by_uuid[card["uuid"]] = tuple((code, indicators[code], "") for code in codes)
         return card
 
+    def _item_lines(self, items: list[Item]) -> list[str]:
+        """One line for each datum; data of one list that did not come are told together."""
+        together: dict[tuple[str, tuple[str, ...]], list[Item]] = {}
+        lines = []
+        for item in items:
+            if item.state in ("not_sent", "fetch_failed") and item.keys and not item.ref:
+                together.setdefault((item.state, item.keys), []).append(item)
+            else:
+                lines.append(self._item(item))
+        for (state, keys), same in together.items():
+            if len(same) == 1:
+                lines.append(self._item(same[0]))
+                continue
+            names = ", ".join(label_of(item.item) for item in same)
+            how = "was not sent" if state == "not_sent" else "could not be fetched whole"
+            waits = dict.fromkeys(wait for item in same for wait in item.waits)
+            lines.append(f"{names}: the list '{', '.join(keys)}' {how} ({self._waits(tuple(waits))})")
+        return lines
+
     def _item(self, item: Item) -> str:
-        text = literal(_readable(item.text), 300)
+        text = literal(readable(item.text), 400)
         extra = []
         if item.waits:
-            extra.append("would decide " + ", ".join(f"{code} ({indicator})" for code, indicator in item.waits[:4]))
+            extra.append(self._waits(item.waits))
         if item.if_held:
-            extra.append(literal(item.if_held))
+            extra.append(literal(readable(item.if_held)))
         if item.as_sent and item.as_sent not in item.text:
             extra.append(f"as sent: {literal(item.as_sent, 60)}")
         if item.suspicion:
@@ -344,62 +346,97 @@ class _Maker:
         if item.ref:
             extra.append(literal(item.ref))
         elif item.keys:
-            extra.append("looked for in " + ", ".join(item.keys))
-        return f"{text} [{'; '.join(extra)}]".replace("[", "(").replace("]", ")") if extra else text
+            extra.append(f"looked for in {', '.join(item.keys)}")
+        return f"{text} ({'; '.join(extra)})" if extra else text
+
+    def _waits(self, waits: tuple[tuple[str, str], ...]) -> str:
+        """What the datum would decide, by title."""
+        told = [f"{self._p.advisory(code).title} ({indicator})" for code, indicator in waits[:4]]
+        return f"would decide: {', '.join(told)}" + (f" and {len(waits) - 4} more" if len(waits) > 4 else "")
 
     def _further(self, points: list[Item]) -> dict[str, Any] | None:
         folded = self._a.folded
         if not folded and not points:
             return None
-        entries = [self._entry(f, "folded") for f in folded]
+        entries = [_entry(f, "folded") for f in folded]
         known = {entry["code"] for entry in entries}
         for code in dict.fromkeys(item.code for item in points):
             if code not in known:
                 entries.append({"code": code, "indicator": max((i.indicator for i in points if i.code == code), key=rank), "role": "folded"})
-        lines = [f"{self._summary_md(f)} ({f.indicator})" for f in folded]
-        first = self._summary(folded[0]) if folded else f"could not judge: {_readable(points[0].text)}"
+        first = self._summary(folded[0]) if folded else f"could not be judged: {readable(points[0].text)}"
         count = len(folded) + len(points)
-        more = f" (+{count - 1} more)" if count > 1 else ""
-        text = plain(f"Further points: {first}", 139 - len(more)) + more
-        sources = list(dict.fromkeys(s for f in folded for s in self._p.advisory(f.code).sources[:1]))
+        sources = list(dict.fromkeys(self._p.advisory(f.code).sources[0] for f in folded))
         parts = [
-            _list("Further points", lines),
-            _list("Could not be judged", [self._item(item) for item in points]),
+            _list("Further points", [self._line(f) for f in folded]),
+            _list("What to do", [self._fill(line, f) for f in folded for line in f.branch.words.do[:1]]),
+            _list("Could not be judged", self._item_lines(points)),
             _list("Sources", sources),
-            self._closing(),
+            self._closing,
         ]
         lead = str(entries[0]["code"])
         title = self._p.advisory(lead).title if folded else TITLES[lead]
+        text = sentence(f"Further points: {first}", f" (+{count - 1} more)" if count > 1 else "")
         card = self._card(lead, "info", text, "\n\n".join(part for part in parts if part), "Trivet: further points", title, entries)
-        card["uuid"] = str(uuid.uuid5(self._space, "card:further-points"))
-        card["extension"] = self._extension(entries, [], [])
+        card["uuid"] = self._uuid("card:further-points")
         if points:
             card["extension"][f"{KEY}.not-judged"] = [_item_data(item) for item in points]
         self._by_uuid[card["uuid"]] = tuple((f.code, f.indicator, f.inputs) for f in folded)
         return card
 
-    def _neonate(self) -> dict[str, Any]:
+    def _scope(self) -> dict[str, Any]:
         entries = [{"code": MISSING, "indicator": "info", "role": "lead"}]
         text = "Age under 28 days: outside the validated age of this service; only low glucose is judged"
-        card = self._card(MISSING, "info", text, f"{text}.\n\n{self._closing()}", "Trivet: scope", "Outside validated age", entries)
-        card["uuid"] = str(uuid.uuid5(self._space, "card:scope"))
-        card["extension"] = self._extension(entries, [], [])
+        card = self._card(MISSING, "info", text, f"{text}.\n\n{self._closing}", "Trivet: scope", "Outside validated age", entries)
+        card["uuid"] = self._uuid("card:scope")
         return card
 
-    def _answer_extension(self) -> dict[str, Any]:
-        made: dict[str, Any] = {}
-        if self._q.accounts:
-            made[f"{KEY}.drafts"] = [
-                {"order": account.ref, "parts": [_pruned({"part": name, "state": state, "read": plain(text, 120)}) for name, state, text in account.parts]}
-                for account in self._q.accounts
-            ]
-        return made
+    def _accounts(self) -> list[dict[str, Any]]:
+        return [
+            {"order": account.ref, "parts": [_pruned({"part": name, "state": state, "read": plain(_names(name, text), 120)}) for name, state, text in account.parts]}
+            for account in self._q.accounts
+        ]
 
 
-def _label_of(analyte: str) -> str:
-    from cds.vocabulary import ANALYTES
+def _names(part: str, text: str) -> str:
+    """Diluents by their labels instead of our names."""
+    if part != "diluent":
+        return readable(text)
+    return ", ".join(DRUGS[name].label if name in DRUGS else name for name in text.split(", "))
 
-    return ANALYTES[analyte].label
+
+def with_parts(seen: Iterable[Seen]) -> Iterable[Seen]:
+    """Evidence, and under each computed number what it was made of."""
+    for each in seen:
+        yield each
+        yield from with_parts(each.parts)
+
+
+def _entry(finding: Finding, role: str) -> dict[str, Any]:
+    entry: dict[str, Any] = {"code": finding.code, "indicator": finding.indicator, "role": role, "branch": finding.branch.name}
+    orders = finding.orders
+    if orders:
+        entry["orders"] = list(orders)
+    if finding.lowered_by:
+        entry["lowered-by"] = finding.lowered_by
+    return entry
+
+
+def _short(order: Order | None) -> str:
+    """An order by its drugs: a summary has no room for more, and nothing from outside stands in it where the drug is known."""
+    if order is None:
+        return ""
+    if not order.drugs:
+        return order.label
+    return " with ".join(DRUGS[drug].label for drug in order.drugs[:2])
+
+
+def _distinct(flips: Iterable[Flip | None]) -> list[Flip]:
+    """The flips, those that name the same number at the same value once."""
+    found: dict[tuple[str, str, str], Flip] = {}
+    for flip in flips:
+        if flip is not None:
+            found.setdefault((flip.item, shown(flip.at), flip.direction), flip)
+    return list(found.values())
 
 
 def _item_data(item: Item) -> dict[str, Any]:
@@ -423,27 +460,16 @@ def _list(title: str, lines: Iterable[str]) -> str:
     return "\n".join([f"**{title}**", "", *(f"- {line}" for line in unique)]) if unique else ""
 
 
-def _readable(text: str) -> str:
-    for code in ("[iU]", "mm[Hg]", "umol/L", "meq/L", "Cel"):
-        if code in text:
-            text = text.replace(code, unit_in_words(code))
-    return text
+def _closing(now: int, assessment: Assessment, settings: CardSettings) -> str:
+    judged = f"Judged as of {clock(now)} (time given by the request)." if settings.client_time else f"Judged at {clock(now)}."
+    age = "" if assessment.age_known else " Age not known: adult thresholds were used."
+    note = f" {literal(settings.note)}" if settings.note else ""
+    return f"_{judged}{age} {CLOSING}{note}_"
 
 
-def _ago(now: int, seen: Seen) -> str:
-    assert seen.at is not None  # noqa: S101 - asked for only when there is a time
-    minutes = max(0, (now - seen.at.latest) // MINUTE)
-    text = f"{minutes} min ago" if minutes < 120 else f"{minutes // 60} h ago" if minutes < 2880 else f"{minutes // 1440} days ago"
-    return f"{text}, {seen.at.mark}" if seen.at.mark else text
-
-
-def _clock(instant: int) -> str:
+def clock(instant: int) -> str:
+    """An instant (epoch ms) as FHIR writes it, in UTC to the second."""
     return dt.datetime.fromtimestamp(instant / 1000, dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def advisory_of(population: Population, code: str) -> Advisory:
-    """The advisory of a code."""
-    return population.advisory(code)
-
-
-__all__ = ["Call", "CardSettings", "Cards", "build", "shown"]
+__all__ = ["REASONS", "Call", "CardSettings", "Cards", "build", "clock"]

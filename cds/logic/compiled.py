@@ -53,6 +53,7 @@ from cds.parameters import Absent
 
 Judge = Callable[[Scene, Order | None], Truth]
 Read = Callable[[Scene, Order | None], Number | Missing]
+TESTS: Mapping[type, Test] = {Below: is_below, AtMostValue: is_at_most, Above: is_above, AtLeastValue: is_at_least}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,14 +121,8 @@ def _bare(node: Criterion) -> _Bare:
         case Not(part):
             inner = compile_criterion(part)
             return _Bare(lambda scene, order: negated(inner.truth(scene, order)), inner.of_order, (inner,))
-        case Below(item, limit):
-            return _compared(item, limit, is_below)
-        case AtMostValue(item, limit):
-            return _compared(item, limit, is_at_most)
-        case Above(item, limit):
-            return _compared(item, limit, is_above)
-        case AtLeastValue(item, limit):
-            return _compared(item, limit, is_at_least)
+        case Below(item, limit) | AtMostValue(item, limit) | Above(item, limit) | AtLeastValue(item, limit):
+            return _compared(item, limit, TESTS[type(node)])
         case Between(item, low, high):
             both = _all((compile_criterion(AtLeastValue(item, low)), compile_criterion(Below(item, high))))
             return replace(both, parts=())

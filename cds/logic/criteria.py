@@ -238,8 +238,8 @@ class HasCondition:
 class OrderFilter:
     """Which orders are meant: drug classes or names, `where` "drafted", "running", "either", "active" or "listed"; `route` a kind or "" for any.
 
-    "either" is every order that would run if the drafts were signed; "active" is these and the home medicines that stand as active. A route that is not stated matches "intravenous" only for a drafted order that is
-    an infusion by its form. `ended_within` (minutes) also takes orders that ended so long ago.
+    "either" is every order that would run if the drafts were signed; "active" is these and the home medicines that stand as active. A route that is not
+    stated matches "intravenous" only for an order that is an infusion by its form. `ended_within` (minutes) also takes orders that ended so long ago.
     """
 
     classes: tuple[str, ...]

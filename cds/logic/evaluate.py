@@ -43,8 +43,9 @@ from cds.logic.criteria import (
 from cds.logic.reason import Gap, GapState, Reason, Seen
 from cds.logic.scene import Scene, deciding_gaps
 from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth, all_of, any_of, at_least, negated, truth_of
+from cds.numbers import shown
 from cds.parameters import Absent, Parameter
-from cds.vocabulary import DRUGS
+from cds.vocabulary import ANALYTES, DRUGS
 
 
 def evaluate(node: Criterion, scene: Scene, order: Order | None = None) -> Reason:
@@ -122,11 +123,14 @@ def _compared(node: Criterion, item: Expression, limit: Limit, test: Test, scene
     truth = truth_of(compare(number, limit, test))
     gaps: tuple[Gap, ...] = ()
     if truth is UNKNOWN:
-        gaps = tuple(
-            Gap(seen.item, GapState.UNUSABLE, f"{seen.item} {seen.text} does not decide against {limit.number} {limit.unit}", last=seen)
-            for seen in number.seen
-        )
+        gaps = tuple(Gap(seen.item, GapState.UNUSABLE, _undecided(seen, limit), last=seen) for seen in number.seen)
     return Reason(truth, node, (), number.seen, gaps, order=_ref(order), note=number.note)
+
+
+def _undecided(seen: Seen, limit: Parameter) -> str:
+    """Why a number that is there does not settle the comparison."""
+    label = ANALYTES[seen.item].label if seen.item in ANALYTES else seen.item
+    return f"{label} {seen.text}: does not tell on which side of {shown(limit.number)} {limit.unit} it lies"
 
 
 def _none_within(node: NoneWithin, scene: Scene) -> Reason:

@@ -217,23 +217,24 @@ def _of_formula(item: Formula, comparison: Comparison, scene: Scene) -> Iterator
         result = _input_of(item, analyte, scene) if analyte in ANALYTES else None
         if result is None or result.value.exact is None:
             continue
-        known, now = ANALYTES[analyte], result.value.exact
-        step = Decimal(1).scaleb(-known.decimals)
-        for bound, sign in ((known.plausible_high, 1), (known.plausible_low, -1)):
-            # Counted from the value on the grid, so that the offered figure is one that a laboratory could send.
-            start = now.quantize(step, rounding=ROUND_DOWN if sign > 0 else ROUND_UP)
-            near, far = 0, int(abs(bound - start) / step)
-            if far < 1 or _formula_holds(item, comparison, limit, scene, result, start + sign * far * step) == before:
+        known, factor = ANALYTES[analyte], units.analyte_factor(analyte, result.unit, result.code or None)
+        now = result.reported.exact
+        if now is None or factor is None:
+            continue
+        step = Decimal(1).scaleb(-max(_decimals(now), known.decimals if result.unit == known.unit else 0))
+        error = allowable_error(analyte, result.value.exact, result.method)
+        for bound, sign in ((known.plausible_high / factor, 1), (known.plausible_low / factor, -1)):
+            near, far = 0, int(abs(bound - now) / step)
+            if far < 1 or _formula_holds(item, comparison, limit, scene, result, (now + sign * far * step, factor)) == before:
                 continue
             while far - near > 1:
                 middle = (near + far) // 2
-                if _formula_holds(item, comparison, limit, scene, result, start + sign * middle * step) == before:
+                if _formula_holds(item, comparison, limit, scene, result, (now + sign * middle * step, factor)) == before:
                     near = middle
                 else:
                     far = middle
-            at = start + sign * far * step
-            direction = "or more" if sign > 0 else "or less"
-            yield _Point(analyte, (result,), now, at, at, direction, known.unit, Decimal(1), allowable_error(analyte, now, result.method))
+            at = now + sign * far * step
+            yield _Point(analyte, (result,), now, at, at, "or more" if sign > 0 else "or less", result.unit, factor, None if error is None else error / factor)
 
 
 def _input_of(item: Formula, analyte: str, scene: Scene) -> Result | None:
@@ -244,8 +245,11 @@ def _input_of(item: Formula, analyte: str, scene: Scene) -> Result | None:
     return next((r for r in scene.results(analyte) if (r.ref, r.path) == ref), None)
 
 
-def _formula_holds(item: Formula, comparison: Comparison, limit: Decimal, scene: Scene, result: Result, value: Decimal) -> bool | None:
-    changed = _revalued(result, value, result.unit, None)
+def _formula_holds(
+    item: Formula, comparison: Comparison, limit: Decimal, scene: Scene, result: Result, value: tuple[Decimal, Decimal]
+) -> bool | None:
+    reported, factor = value
+    changed = _revalued(result, reported * factor, result.unit, reported)
     then = scene.with_results(Changed(scene.chart.results, result.analyte, (changed,)), result.analyte)
     return _holds(comparison, then.number(item), limit)
 
@@ -288,7 +292,7 @@ def _flip_of_result(code: str, each: _Point, becomes: str) -> Flip:
     flip = Flip(code, label, each.now, each.figure, unit, each.direction, each.error, becomes, head)
     if each.error is None:
         return flip
-    sent, error = each.results[0].text, f"{shown(each.error, 2)} {unit}".strip()
+    sent, error = each.results[0].text, f"{shown(each.error, _decimals(each.now) + 1)} {unit}".strip()
     if flip.within_error:
         return replace(flip, text=f"{head}; {sent} lies within the assay's allowable error of {error}: repeat it if that would change what you do")
     return replace(flip, text=f"{head}; {sent} is further from it than the assay's allowable error of {error}")
@@ -334,7 +338,7 @@ def _of_rate(
     figure = figure_in(limit, number.unit)
     needed = own - (now - figure)
     if needed <= ZERO:
-        return None
+        return _of_sum(code, item, figure, now, number.unit, indicator, scene, order, judge) if isinstance(item, Total) else None
     falling = figure < now
     step = Decimal(1).scaleb(-max(_decimals(rate.value.exact), 0))
     value = (rate.value.exact * needed / own).quantize(step, rounding=ROUND_DOWN if falling else ROUND_UP)
@@ -356,6 +360,24 @@ def _of_rate(
     unit_of_sum = _UNIT.get(number.unit, number.unit)
     side = f"{label} {direction} (that makes {shown(figure)} {unit_of_sum})" if isinstance(item, Total) else f"{label} {direction}"
     return Flip(code, "rate of this order", rate.value.exact, value, unit, direction, None, becomes, _head(side, becomes))
+
+
+def _of_sum(
+    code: str, item: Total, figure: Decimal, now: Decimal, unit: str, indicator: str, scene: Scene, order: Order | None, judge: Judge
+) -> Flip | None:
+    """Where no one order alone would change it: the sum at which it would."""
+    seen = Seen("total", item.substance, f"{shown(figure)} {unit}", value=point(figure), unit=unit)
+    taken: dict[tuple[Expression, Order | None], Number] = {}
+    for each in {item, replace(item, lines="any"), replace(item, lines="not central")}:
+        number = scene.number(each)
+        if not isinstance(number, Missing) and number.candidates[0].value.high is not None and number.candidates[0].value.high >= figure:
+            taken[(each, None)] = Number((Candidate(point(figure), None, unit, seen),), unit, total=True)
+    becomes = judge(scene.with_numbers(taken), order)
+    if becomes == indicator:
+        return None
+    told = _UNIT.get(unit, unit)
+    head = _head(f"{item.substance} {shown(figure)} {told} or less over all orders", becomes)
+    return Flip(code, f"{item.substance} per hour", now, figure, told, "or less", None, becomes, f"{head}; stopping or slowing this one order is not enough")
 
 
 def _drafted(leaf: Reason, scene: Scene) -> Order | None:
