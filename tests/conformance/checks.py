@@ -397,14 +397,12 @@ def _check_action(action: Json, path: str, described: bool) -> list[str]:
     return faults
 
 
-def check_updates(body: Json, draft_orders: Json) -> list[str]:
-    """CH-75: an update names a draft of the request and keeps its elements, contained resources and subject."""
-    entries = draft_orders.get("entry", []) if isinstance(draft_orders, dict) else []
-    drafts = {
-        (e["resource"].get("resourceType"), e["resource"].get("id")): e["resource"]
-        for e in entries
-        if isinstance(e.get("resource"), dict)
-    }
+def check_updates(body: Json, draft_orders: Json, listed: Json = None) -> list[str]:
+    """CH-75: an update names a draft of the request and keeps its elements, contained resources and subject.
+
+    An update may also stop an order of the medication list `listed`: then it is that order exactly as sent, but for status and statusReason (F-40).
+    """
+    drafts, running = _by_name(draft_orders), _by_name(listed)
     faults = []
     for path, action in _walk(body, ""):
         if not (
@@ -412,16 +410,36 @@ def check_updates(body: Json, draft_orders: Json) -> list[str]:
         ):
             continue
         resource = action["resource"]
-        draft = drafts.get((resource.get("resourceType"), resource.get("id")))
-        if draft is None:
+        name = (resource.get("resourceType"), resource.get("id"))
+        if name in drafts:
+            faults += _changes(drafts[name], resource, f"{path}.resource")
+        elif name in running:
+            kept = {k: v for k, v in running[name].items() if k not in ("status", "statusReason")}
+            if kept != {k: v for k, v in resource.items() if k not in ("status", "statusReason")}:
+                faults.append(f"CH-75 {path}.resource: more than the status of a listed order is changed")
+            if resource.get("status") not in ("stopped", "on-hold"):
+                faults.append(f"CH-75 {path}.resource.status: a listed order may only be stopped or held")
+        else:
             faults.append(f"CH-75 {path}.resource: no draft {resource.get('resourceType')}/{resource.get('id')}")
-            continue
-        faults += [f"CH-75 {path}.resource.{name}: dropped from the draft" for name in draft if name not in resource]
-        faults += [
-            f"CH-75 {path}.resource.{name}: changed"
-            for name in ("subject", "contained")
-            if draft.get(name) != resource.get(name)
-        ]
+    return faults
+
+
+def _by_name(bundle: Json) -> dict[tuple[Json, Json], Json]:
+    entries = bundle.get("entry", []) if isinstance(bundle, dict) else []
+    return {
+        (e["resource"].get("resourceType"), e["resource"].get("id")): e["resource"]
+        for e in entries
+        if isinstance(e, dict) and isinstance(e.get("resource"), dict)
+    }
+
+
+def _changes(draft: Json, resource: Json, path: str) -> list[str]:
+    faults = [f"CH-75 {path}.{name}: dropped from the draft" for name in draft if name not in resource]
+    if draft.get("subject") != resource.get("subject"):
+        faults.append(f"CH-75 {path}.subject: changed")
+    before = [c.get("id") for c in draft.get("contained", [])]
+    if before != [c.get("id") for c in resource.get("contained", [])]:
+        faults.append(f"CH-75 {path}.contained: not the resources of the draft")
     return faults
 
 
@@ -474,6 +492,9 @@ def _check_advisories(card: dict[str, Json], path: str) -> list[str]:
     source = card.get("source")
     topic = source.get("topic") if isinstance(source, dict) else None
     code = topic.get("code") if isinstance(topic, dict) else None
+    folded = all(isinstance(a, dict) and a.get("role") == "folded" for a in advisories)
+    if folded and code in [a.get("code") for a in advisories]:
+        return faults  # the further-points card: nothing leads, the topic is the first point
     if len(leads) != 1 or code != leads[0]:
         faults.append(f"F-10 {path}: the topic {code!r} is not the one lead among {leads}")
     return faults
