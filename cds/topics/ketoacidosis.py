@@ -59,6 +59,8 @@ def _criteria_met(p: ParameterSet) -> Advisory:
         always=("critical",),
         always_when=NoOrder(insulin_by_vein("either")),
         without_age=True,
+        # A gas that is missing hides severe as well as mild ketoacidosis.
+        gap_indicator="critical",
         hazards=("HZ-02", "HZ-03", "HZ-06", "HZ-17", "HZ-25", "HZ-28"),
         purpose="Ketoacidosis named early, also at a near-normal glucose, and graded.",
     )
