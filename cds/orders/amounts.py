@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import msgspec
 
 from cds.numbers import Interval, point
-from cds.orders.contents import Facts, Held, converted, is_balanced, is_crystalloid, substances_of
+from cds.orders.contents import Held
 from cds.orders.flow import Limb
 from cds.orders.quantities import EQUIVALENT_MASS, MASS, MINUTES_PER_HOUR, ML_PER_L, UNITS, VOLUME, settled
-from cds.vocabulary import drug_in_class
+from cds.orders.substances import Facts, converted, is_balanced, is_crystalloid, is_insulin, substances_of
 
 
-@dataclass(frozen=True, slots=True)
-class Contribution:
+class Contribution(msgspec.Struct, frozen=True, gc=False):
     """What one ingredient gives of a substance. `balanced` marks the few mmol/L of a balanced crystalloid, which never trigger alone."""
 
     drug: str
@@ -24,8 +23,7 @@ class Contribution:
     why_not: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class SubstanceDose:
+class SubstanceDose(msgspec.Struct, frozen=True, gc=False):
     """How much of a substance an order gives, in `unit` (mmol, [iU], g, mg, mg{PE}, mL).
 
     `amount` per bag or dose, `per_hour`, `concentration` per litre, `hours` that it runs. None: cannot be computed, and `why_not` says
@@ -52,28 +50,54 @@ class SubstanceDose:
         return settled(self.concentration.over(point(ML_PER_L)))
 
 
-def doses_of(limbs: tuple[Limb, ...], intravenous: bool | None, known: Facts) -> tuple[SubstanceDose, ...]:
-    found: dict[str, list[SubstanceDose]] = {}
-    for limb in limbs:
-        for dose in _limb_doses(limb, intravenous, known):
-            found.setdefault(dose.substance, []).append(dose)
-    return tuple(_together(each, limbs) for each in found.values())
+Plan = dict[str, tuple[str, list[int]]]
+"""For each substance of a bag: its unit, and the places of the ingredients that bring it."""
 
 
-def _limb_doses(limb: Limb, intravenous: bool | None, known: Facts) -> list[SubstanceDose]:
-    wanted: dict[str, tuple[str, list[Contribution]]] = {}
+def plan_of(limb: Limb, known: Facts) -> Plan:
+    """Which substances a limb's ingredients bring."""
+    plan: Plan = {}
     for place, held in enumerate(limb.bag.held):
-        if held.drug is None:
+        drug = held.drug
+        if drug is None:
             continue
-        for substance, unit in substances_of(held.drug, known):
-            wanted.setdefault(substance, (unit, []))[1].append(_contribution(limb, place, held, substance, known))
-        if held.active and not held.diluent and not is_balanced(held.drug):
-            unit = _drug_unit(held, limb)
-            wanted.setdefault(f"drug:{held.drug}", (unit, []))[1].append(_contribution(limb, place, held, f"drug:{held.drug}", known))
-    doses = [_summed(substance, unit, parts, limb) for substance, (unit, parts) in wanted.items()]
-    if intravenous:
-        doses += _fluid(limb, known)
-    return doses
+        for substance, unit in substances_of(drug, known):
+            if substance in plan:
+                plan[substance][1].append(place)
+            else:
+                plan[substance] = (unit, [place])
+        if held.active and not held.diluent and not is_balanced(drug):
+            substance = f"drug:{drug}"
+            if substance in plan:
+                plan[substance][1].append(place)
+            else:
+                plan[substance] = (_drug_unit(held, limb), [place])
+    return plan
+
+
+def substances_in(limbs: tuple[Limb, ...], plans: list[Plan], intravenous: bool | None, known: Facts) -> tuple[str, ...]:
+    """Every substance that an order gives, a fluid order's volume last."""
+    found: dict[str, None] = {}
+    for limb, plan in zip(limbs, plans, strict=True):
+        found.update(dict.fromkeys(plan))
+        if intravenous:
+            found.update(dict.fromkeys(name for name in ("fluid", "crystalloid") if _is_fluid_order(limb, name, known)))
+    return tuple(found)
+
+
+def dose_of(substance: str, limbs: tuple[Limb, ...], plans: list[Plan], intravenous: bool | None, known: Facts) -> SubstanceDose | None:
+    """The dose of one substance over all limbs; None when there is none of it."""
+    found: list[SubstanceDose] = []
+    for limb, plan in zip(limbs, plans, strict=True):
+        wanted = plan.get(substance)
+        if wanted is not None:
+            unit, places = wanted
+            found.append(_summed(substance, unit, [_contribution(limb, place, substance, known) for place in places], limb))
+        elif intravenous and _is_fluid_order(limb, substance, known):
+            found.append(_fluid(limb, substance))
+    if not found:
+        return None
+    return found[0] if len(found) == 1 else _together(found, limbs)
 
 
 def _drug_unit(held: Held, limb: Limb) -> str:
@@ -84,36 +108,26 @@ def _drug_unit(held: Held, limb: Limb) -> str:
     return MASS
 
 
-def _contribution(limb: Limb, place: int, held: Held, substance: str, known: Facts) -> Contribution:
+def _contribution(limb: Limb, place: int, substance: str, known: Facts) -> Contribution:
+    held = limb.bag.held[place]
     drug = held.drug or ""
-
-    def in_substance(value: Interval | None, basis: str) -> Interval | None:
-        return None if value is None else converted(value, basis, drug, substance, known)
-
-    amount = in_substance(held.amount, held.basis)
-    per_ml = in_substance(held.per_ml, held.basis)
+    balanced = is_balanced(drug)
+    if limb.blocked:
+        return Contribution(drug, held.label, balanced, None, None, None, limb.blocked)
+    basis = held.basis
+    amount = None if held.amount is None else converted(held.amount, basis, drug, substance, known)
+    per_ml = None if held.per_ml is None else converted(held.per_ml, basis, drug, substance, known)
     per_hour: Interval | None = None
     if limb.direct is not None and place == limb.bag.principal:
-        per_hour = in_substance(limb.direct[1], limb.direct[0])
-    if per_hour is None and per_ml is not None and limb.flow is not None:
-        per_hour = per_ml.times(limb.flow)
-    minutes = limb.dosage.duration_minutes
-    if per_hour is None and limb.dosage.rate is None and amount is not None and minutes is not None:
-        per_hour = None if minutes.high in (None, 0) else amount.scale(MINUTES_PER_HOUR).over(minutes)
-    why = ""
-    if limb.blocked:
-        amount, per_ml, per_hour, why = None, None, None, limb.blocked
-    elif per_hour is None:
-        why = _why_not(limb, held, substance, amount, per_ml)
-    return Contribution(
-        drug,
-        held.label,
-        is_balanced(held.drug),
-        amount,
-        per_hour,
-        None if per_ml is None else per_ml.scale(ML_PER_L),
-        why,
-    )
+        per_hour = converted(limb.direct[1], limb.direct[0], drug, substance, known)
+    if per_hour is None:
+        minutes = limb.dosage.duration_minutes
+        if per_ml is not None and limb.flow is not None:
+            per_hour = per_ml.times(limb.flow)
+        elif limb.dosage.rate is None and amount is not None and minutes is not None:
+            per_hour = None if minutes.high in (None, 0) else amount.scale(MINUTES_PER_HOUR).over(minutes)
+    why = _why_not(limb, held, substance, amount, per_ml) if per_hour is None else ""
+    return Contribution(drug, held.label, balanced, amount, per_hour, None if per_ml is None else per_ml.scale(ML_PER_L), why)
 
 
 def _why_not(limb: Limb, held: Held, substance: str, amount: Interval | None, per_ml: Interval | None) -> str:
@@ -132,6 +146,22 @@ def _why_not(limb: Limb, held: Held, substance: str, amount: Interval | None, pe
 
 
 def _summed(substance: str, unit: str, parts: list[Contribution], limb: Limb) -> SubstanceDose:
+    hours = None if limb.hours is None else settled(limb.hours)
+    if len(parts) == 1:
+        part = parts[0]
+        per_hour = None if part.per_hour is None else settled(part.per_hour)
+        return SubstanceDose(
+            substance,
+            unit,
+            None if part.amount is None else settled(part.amount),
+            per_hour,
+            None if part.concentration is None else settled(part.concentration),
+            hours,
+            None if part.balanced else per_hour,
+            part.balanced,
+            part.why_not,
+            (part,),
+        )
     own = [part for part in parts if not part.balanced]
     return SubstanceDose(
         substance=substance,
@@ -139,7 +169,7 @@ def _summed(substance: str, unit: str, parts: list[Contribution], limb: Limb) ->
         amount=_sum([part.amount for part in parts]),
         per_hour=_sum([part.per_hour for part in parts]),
         concentration=_sum([part.concentration for part in parts]),
-        hours=None if limb.hours is None else settled(limb.hours),
+        hours=hours,
         own_per_hour=_sum([part.per_hour for part in own]),
         balanced=not own,
         why_not="; ".join(dict.fromkeys(part.why_not for part in parts if part.why_not)),
@@ -147,23 +177,27 @@ def _summed(substance: str, unit: str, parts: list[Contribution], limb: Limb) ->
     )
 
 
-def _fluid(limb: Limb, known: Facts) -> list[SubstanceDose]:
-    """Volume as a fluid order. Up to 100 mL around insulin is none, and up to 100 mL around any drug is no crystalloid order."""
-    volume, flow = limb.bag.volume, limb.flow
+def _is_fluid_order(limb: Limb, name: str, known: Facts) -> bool:
+    """Whether the volume counts as "fluid" or as "crystalloid". Up to 100 mL around insulin is no fluid, and up to 100 mL around any drug no
+    crystalloid order.
+    """
+    if name not in ("fluid", "crystalloid"):
+        return False
+    volume = limb.bag.volume
     most = None if volume is None else volume.high
-    if (volume is None and flow is None) or (most is not None and most < known.diluent_minimum_ml):
-        return []
-    held = [each for each in limb.bag.held if each.drug is not None]
+    if (volume is None and limb.flow is None) or (most is not None and most < known.diluent_minimum_ml):
+        return False
     small = most is not None and most <= known.small_diluent_ml
-    if small and any(drug_in_class(each.drug, "insulin") for each in held if each.drug is not None):
-        return []
+    if small and any(is_insulin(held.drug) for held in limb.bag.held):
+        return False
+    return name == "fluid" or any(is_crystalloid(held.drug) and not (small and held.diluent) for held in limb.bag.held)
+
+
+def _fluid(limb: Limb, name: str) -> SubstanceDose:
+    flow = None if limb.flow is None else settled(limb.flow)
     hours = None if limb.hours is None else settled(limb.hours)
     why = "" if flow is not None else limb.rate.why or limb.blocked or "rate not stated"
-    names = ["fluid"]
-    if any(is_crystalloid(each.drug) and not (small and each.diluent) for each in held):
-        names.append("crystalloid")
-    settled_flow = None if flow is None else settled(flow)
-    return [SubstanceDose(name, VOLUME, volume, settled_flow, None, hours, settled_flow, False, why) for name in names]
+    return SubstanceDose(name, VOLUME, limb.bag.volume, flow, None, hours, flow, False, why)
 
 
 def _sum(values: list[Interval | None]) -> Interval | None:
@@ -181,8 +215,6 @@ def _sum(values: list[Interval | None]) -> Interval | None:
 
 def _together(doses: list[SubstanceDose], limbs: tuple[Limb, ...]) -> SubstanceDose:
     """Several dosage instructions of one order: one at least, all at most. A push without a time adds nothing to an hourly rate."""
-    if len(doses) == 1:
-        return doses[0]
     steady = [d for d, limb in zip(doses, limbs, strict=False) if not (limb.push and d.per_hour is None)] or doses
     per_hour = [d.per_hour for d in steady if d.per_hour is not None]
     own = [d.own_per_hour for d in steady if d.own_per_hour is not None]

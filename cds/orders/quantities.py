@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 from functools import lru_cache
 
+import msgspec
+
 from cds import units
 from cds.chart import Measure
 from cds.numbers import ZERO, Interval
@@ -114,8 +116,7 @@ def _converted(code: str, to: str) -> Decimal | None:
         return None
 
 
-@dataclass(frozen=True, slots=True)
-class Quantity:
+class Quantity(msgspec.Struct, frozen=True, gc=False):
     """A stated number in its basis (mg, mmol, meq, [iU], mg{PE}, mL, 1, min), before weight, time and volume are applied."""
 
     value: Interval
@@ -132,10 +133,14 @@ def quantity(measure: Measure | None) -> Quantity | None:
 
     A range without a lower end begins at zero. A number that is negative, or of a size that no dose, rate or bag has, is not read.
     """
-    if measure is None or measure.value.high is None and measure.value.low is None:
+    if measure is None:
         return None
-    value = measure.value if measure.value.low is not None else Interval(ZERO, measure.value.high)
-    if value.low is None or value.low < ZERO:
+    value = measure.value
+    if value.low is None:
+        if value.high is None:
+            return None
+        value = Interval(ZERO, value.high)
+    if value.low is not None and value.low < ZERO:
         return None
     if measure.unit is None:
         words = measure.text.lower().split()
@@ -143,8 +148,18 @@ def quantity(measure: Measure | None) -> Quantity | None:
     unit = order_unit(measure.unit)
     if unit is None:
         return None
-    found = Quantity(value if unit.factor == ONE else value.scale(unit.factor), unit)
-    return found if all(end is None or end == ZERO or _LEAST <= end <= _MOST for end in (found.value.low, found.value.high)) else None
+    value = scaled(value, unit.factor)
+    return Quantity(value, unit) if _of_an_order(value.low) and (value.high is value.low or _of_an_order(value.high)) else None
+
+
+def _of_an_order(end: Decimal | None) -> bool:
+    """Whether a dose, a rate or a bag can have the size."""
+    return end is None or _LEAST <= end <= _MOST or end == ZERO
+
+
+def scaled(value: Interval, factor: Decimal) -> Interval:
+    """Every value times a factor above zero; the same interval where the factor is one."""
+    return value if factor == ONE else value.scale(factor)
 
 
 def settled(value: Interval) -> Interval:
@@ -160,21 +175,30 @@ def settled_total(value: Interval) -> Interval:
     return _rounded(value, _TOTAL_DUST)
 
 
+def settled_number(number: Decimal) -> Decimal:
+    """One number as `settled` leaves it."""
+    return number if number.adjusted() >= _TOO_LARGE_FOR_DUST else number.quantize(_ORDER_DUST, ROUND_HALF_EVEN)
+
+
 def _rounded(value: Interval, dust: Decimal) -> Interval:
-    low = _without_dust(value.low, dust)
-    return Interval(low, low if value.high == value.low else _without_dust(value.high, dust), value.low_open, value.high_open)
-
-
-def _without_dust(number: Decimal | None, dust: Decimal) -> Decimal | None:
-    if number is None or number.adjusted() >= _TOO_LARGE_FOR_DUST:
-        return number  # more digits than the precision holds: there is no dust in it
-    return number.quantize(dust, ROUND_HALF_EVEN)
+    low, high = value.low, value.high
+    # more digits than the precision holds: there is no dust in it
+    clean_low = low if low is None or low.adjusted() >= _TOO_LARGE_FOR_DUST else low.quantize(dust, ROUND_HALF_EVEN)
+    if high is low or high == low:
+        clean_high = clean_low
+    else:
+        clean_high = high if high is None or high.adjusted() >= _TOO_LARGE_FOR_DUST else high.quantize(dust, ROUND_HALF_EVEN)
+    if clean_low == low and clean_high == high:
+        return value
+    return Interval(clean_low, clean_high, value.low_open, value.high_open)
 
 
 def agree(a: Interval, b: Interval, percent: Decimal) -> bool:
     """Whether two figures are at most `percent` apart, by the smaller; unbounded figures never agree."""
     if a.low is None or a.high is None or b.low is None or b.high is None:
         return False
-    if a.exact is None or b.exact is None:
+    if a.low != a.high or b.low != b.high:
         return a.low <= b.high and b.low <= a.high
+    if a.low == b.low:
+        return True
     return max(a.low, b.low) <= min(a.low, b.low) * (ONE + percent / 100)

@@ -6,25 +6,28 @@ rateRange, else dose over duration. Where a stated rate and a stated duration do
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import FrozenInstanceError, dataclass
 from decimal import Decimal
 from enum import Enum
 from types import MappingProxyType
+from typing import Generic, TypeVar, overload
 
 from cds.chart import Dosage, Order, Trouble
 from cds.numbers import Interval, shown
-from cds.orders.amounts import Contribution, SubstanceDose, doses_of, one_to_all, span_of
-from cds.orders.contents import Bag, facts
+from cds.orders.amounts import Contribution, Plan, SubstanceDose, dose_of, one_to_all, plan_of, span_of, substances_in
+from cds.orders.contents import Bag, Product, product_of
 from cds.orders.flow import Limb, limb_of, part_named
-from cds.orders.quantities import AMOUNTS, MINUTES_PER_HOUR, VOLUME, quantity, settled
+from cds.orders.quantities import AMOUNTS, MINUTES_PER_HOUR, VOLUME, settled
+from cds.orders.substances import Facts, facts
 from cds.parameters import ParameterSet
 
 __all__ = ["PARTS", "Contribution", "Part", "Read", "Reading", "SubstanceDose", "read_order"]
 
 PARTS = ("drug", "route", "line", "amount", "volume", "rate", "diluent")
 INTRAVENOUS = frozenset({"intravenous", "intraosseous"})
-
+_NO_DOSAGE = (Dosage(),)
+_T = TypeVar("_T")
 
 _NOT_ABOUT_A_PART = frozenset(
     {
@@ -54,31 +57,91 @@ class Part:
     text: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+class _Once(Generic[_T]):
+    """An attribute worked out when it is first asked for. It rests on what never changes, so when that is decides nothing."""
+
+    def __init__(self, work: Callable[[Reading], _T]) -> None:
+        self._work = work
+        self._name = work.__name__
+        self.__doc__ = work.__doc__
+
+    @overload
+    def __get__(self, reading: None, owner: type) -> _Once[_T]: ...
+    @overload
+    def __get__(self, reading: Reading, owner: type) -> _T: ...
+    def __get__(self, reading: Reading | None, owner: type) -> _Once[_T] | _T:
+        if reading is None:
+            return self
+        # The instance's own entry is found before this descriptor from now on.
+        value = reading.__dict__[self._name] = self._work(reading)
+        return value
+
+
 class Reading:
-    """An order as a typed dose. See `read_order`."""
+    """An order as a typed dose, immutable. See `read_order`.
+
+    Most rules ask an order for one substance or for its route, few for everything: each answer is worked out when it is asked for, once.
+    """
 
     ref: str
     label: str
     drafted: bool
-    parts: Mapping[str, Part]
-    intravenous: bool | None
-    intravenous_by_form: bool
-    line: str | None
-    line_from_text: bool
-    push: bool
-    once: bool
-    as_needed: bool
-    duration_minutes: Interval | None
-    volume_ml: Interval | None
-    rate_ml_h: Interval | None
-    diluents: tuple[str, ...]
-    diluent_from_text: bool
-    additives: tuple[str, ...]
-    per_day: Decimal | None
-    doses: tuple[SubstanceDose, ...]
-    gaps: tuple[str, ...]
-    remarks: tuple[str, ...]
+    _order: Order
+    _weight_kg: Interval | None
+    _known: Facts
+    _doses: dict[str, SubstanceDose | None]
+
+    def __init__(self, order: Order, weight_kg: Interval | None, known: Facts) -> None:
+        self.__dict__.update(ref=order.ref, label=order.label, drafted=order.drafted, _order=order, _weight_kg=weight_kg, _known=known, _doses={})
+
+    def __setattr__(self, name: str, value: object) -> None:
+        raise FrozenInstanceError(f"cannot assign to field {name!r}")
+
+    def __delattr__(self, name: str) -> None:
+        raise FrozenInstanceError(f"cannot delete field {name!r}")
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Reading):
+            return NotImplemented
+        return (self._order, self._weight_kg, self._known) == (other._order, other._weight_kg, other._known)
+
+    def __hash__(self) -> int:
+        return hash((self.ref, self.label, self.drafted))
+
+    def __repr__(self) -> str:
+        return f"Reading({', '.join(f'{name}={getattr(self, name)!r}' for name in _SHOWN)})"
+
+    # What it is of -----------------------------------------------------------------------------------------------------------------
+
+    @_Once
+    def product(self) -> Product:
+        """The ingredients with their strengths."""
+        return product_of(self._order)
+
+    @_Once
+    def limbs(self) -> tuple[Limb, ...]:
+        """Each dosage instruction, computed; one without anything stated when the order has none."""
+        product = self.product
+        return tuple([limb_of(self._order, product, dosage, self._weight_kg, self._known) for dosage in self._order.dosages or _NO_DOSAGE])
+
+    @_Once
+    def parts(self) -> Mapping[str, Part]:
+        """The seven parts, each read, not stated or not understood."""
+        return _parts(self._order, self)
+
+    @property
+    def gaps(self) -> tuple[str, ...]:
+        """The parts that were not understood, in words."""
+        return tuple(
+            f"{name}: {part.text} not understood" if part.text else f"{name} not understood"
+            for name, part in self.parts.items()
+            if part.state is Read.NOT_UNDERSTOOD
+        )
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What a person should know of how it was read."""
+        return tuple(dict.fromkeys(remark for limb in self.limbs for remark in limb.remarks))
 
     @property
     def understood(self) -> bool:
@@ -90,69 +153,143 @@ class Reading:
         """The parts that the order does not state."""
         return tuple(name for name in PARTS if self.parts[name].state is Read.NOT_STATED)
 
+    # By which way ------------------------------------------------------------------------------------------------------------------
+
+    @_Once
+    def _way(self) -> tuple[bool | None, bool]:
+        for dosage in self._order.dosages:
+            if dosage.route is not None:
+                return any(each.route in INTRAVENOUS for each in self._order.dosages), False
+        return _intravenous_by_form(self.limbs)
+
+    @property
+    def intravenous(self) -> bool | None:
+        """Whether it goes into a vein; None when neither its route nor its form tells."""
+        return self._way[0]
+
+    @property
+    def intravenous_by_form(self) -> bool:
+        """Told only by a rate of flow, or by a bag over time."""
+        return self._way[1]
+
+    @_Once
+    def _line(self) -> tuple[str | None, bool, bool]:
+        return _line(self._order)
+
+    @property
+    def line(self) -> str | None:
+        """ "central", "peripheral", or None: not stated, or two that differ."""
+        return self._line[0]
+
+    @property
+    def line_from_text(self) -> bool:
+        """No code names the line."""
+        return self._line[1]
+
     @property
     def central(self) -> bool:
         """Through a central line by code. A line read from text lifts no limit (F-16)."""
-        return self.line == "central" and not self.line_from_text
+        line, from_text, _ = self._line
+        return line == "central" and not from_text
+
+    # When and how fast ---------------------------------------------------------------------------------------------------------------
+
+    @property
+    def push(self) -> bool:
+        """An injection, or within the minutes of one."""
+        return self.intravenous is not False and any(limb.push for limb in self.limbs)
+
+    @property
+    def once(self) -> bool:
+        """No dosage states a frequency."""
+        return all(dosage.once for dosage in self._order.dosages)
+
+    @property
+    def as_needed(self) -> bool:
+        """A dosage is given when needed."""
+        return any(dosage.as_needed for dosage in self._order.dosages)
+
+    @property
+    def per_day(self) -> Decimal | None:
+        """Doses in 24 h; None without a frequency."""
+        stated = [dosage.per_day for dosage in self._order.dosages if dosage.per_day is not None]
+        return sum(stated, Decimal(0)) if stated else None
+
+    @_Once
+    def duration_minutes(self) -> Interval | None:
+        """How long it runs, in minutes; None when neither stated nor implied."""
+        hours = [limb.hours for limb in self.limbs if limb.hours is not None]
+        return settled(span_of(hours).scale(MINUTES_PER_HOUR)) if hours else None
+
+    @_Once
+    def rate_ml_h(self) -> Interval | None:
+        """Flow in mL/h."""
+        flows = [limb.flow for limb in self.limbs if limb.flow is not None]
+        return settled(one_to_all(flows)) if flows else None
+
+    @property
+    def volume_ml(self) -> Interval | None:
+        """Volume of the bag in mL."""
+        return self.limbs[0].bag.volume
+
+    # What is in it -----------------------------------------------------------------------------------------------------------------
+
+    @_Once
+    def _diluted(self) -> tuple[tuple[str, ...], bool, str]:
+        return _diluents(self._order, self.limbs)
+
+    @property
+    def diluents(self) -> tuple[str, ...]:
+        """The fluids that it is given in, by name."""
+        return self._diluted[0]
+
+    @property
+    def diluent_from_text(self) -> bool:
+        """Only text names the diluent."""
+        return self._diluted[1]
+
+    @property
+    def additives(self) -> tuple[str, ...]:
+        """Active drugs beside the one that the order is about."""
+        return _additives(self.limbs[0].bag)
+
+    @_Once
+    def _plans(self) -> list[Plan]:
+        return [plan_of(limb, self._known) for limb in self.limbs]
+
+    @_Once
+    def doses(self) -> tuple[SubstanceDose, ...]:
+        """Every substance that it gives."""
+        names = substances_in(self.limbs, self._plans, self.intravenous, self._known)
+        return tuple(dose for dose in map(self.substance, names) if dose is not None)
 
     def substance(self, name: str) -> SubstanceDose | None:
         """The dose of "potassium", "insulin", "glucose", "sodium", "magnesium", "phosphate", "bicarbonate", "fluid", "crystalloid" or
         "drug:<name>". None when the order holds none of it."""
-        return next((dose for dose in self.doses if dose.substance == name), None)
+        found = self._doses
+        if name not in found:
+            found[name] = dose_of(name, self.limbs, self._plans, self.intravenous, self._known)
+        return found[name]
+
+
+_SHOWN = (
+    "ref", "label", "drafted", "parts", "intravenous", "intravenous_by_form", "line", "line_from_text", "push", "once", "as_needed", "duration_minutes",
+    "volume_ml", "rate_ml_h", "diluents", "diluent_from_text", "additives", "per_day", "doses", "gaps", "remarks",
+)  # fmt: skip
 
 
 def read_order(order: Order, *, weight_kg: Interval | None, p: ParameterSet) -> Reading:
     """Read one order. `weight_kg` is the current body weight, None when there is none: what needs it is then not computable.
 
     Nothing is dropped: every part is in `parts`, every substance of every recognised ingredient in `doses`, with `why_not` where it
-    cannot be computed. Several dosage instructions count as given together at most and one at least.
+    cannot be computed. Several dosage instructions count as given together at most and one at least. ParameterError when orders.toml was
+    not loaded.
     """
-    known = facts(p)
-    limbs = tuple(limb_of(order, dosage, weight_kg, known) for dosage in order.dosages or (Dosage(),))
-    first = limbs[0]
-    volume = first.bag.volume
-    intravenous, by_form = _intravenous(order, limbs)
-    line, line_from_text, line_conflict = _line(order)
-    diluents, from_text, diluent_unread = _diluents(order, limbs)
-    doses = doses_of(limbs, intravenous, known)
-    parts = _parts(order, limbs, line, line_conflict, diluents, diluent_unread, doses)
-    per_day = [limb.dosage.per_day for limb in limbs if limb.dosage.per_day is not None]
-    flows = [limb.flow for limb in limbs if limb.flow is not None]
-    hours = [limb.hours for limb in limbs if limb.hours is not None]
-    return Reading(
-        ref=order.ref,
-        label=order.label,
-        drafted=order.drafted,
-        parts=parts,
-        intravenous=intravenous,
-        intravenous_by_form=by_form,
-        line=line,
-        line_from_text=line_from_text,
-        push=intravenous is not False and any(limb.push for limb in limbs),
-        once=all(limb.dosage.once for limb in limbs),
-        as_needed=any(limb.dosage.as_needed for limb in limbs),
-        duration_minutes=None if not hours else settled(span_of(hours).scale(MINUTES_PER_HOUR)),
-        volume_ml=volume,
-        rate_ml_h=None if not flows else settled(one_to_all(flows)),
-        diluents=diluents,
-        diluent_from_text=from_text,
-        additives=_additives(first.bag),
-        per_day=sum(per_day, Decimal(0)) if per_day else None,
-        doses=doses,
-        gaps=tuple(
-            f"{name}: {part.text} not understood" if part.text else f"{name} not understood"
-            for name, part in parts.items()
-            if part.state is Read.NOT_UNDERSTOOD
-        ),
-        remarks=tuple(dict.fromkeys(remark for limb in limbs for remark in limb.remarks)),
-    )
+    return Reading(order, weight_kg, facts(p))
 
 
-def _intravenous(order: Order, limbs: tuple[Limb, ...]) -> tuple[bool | None, bool]:
-    """Whether it goes into a vein, and whether that is told only by its form (a rate of flow, or a bag over time)."""
-    routes = {limb.dosage.route for limb in limbs if limb.dosage.route is not None}
-    if routes:
-        return not routes.isdisjoint(INTRAVENOUS), False
+def _intravenous_by_form(limbs: tuple[Limb, ...]) -> tuple[bool | None, bool]:
+    """Whether an order without a route goes into a vein (a rate of flow, or a bag over time), and whether its form tells so."""
     for limb in limbs:
         timed = limb.rate.per_hour is not None or limb.rate.why == "weight not known" or limb.dosage.duration_minutes is not None
         in_bag = limb.bag.volume is not None or any(held.diluent for held in limb.bag.held)
@@ -191,15 +328,9 @@ def _additives(bag: Bag) -> tuple[str, ...]:
     return tuple(dict.fromkeys(drug for place, drug in active if place != about))
 
 
-def _parts(
-    order: Order,
-    limbs: tuple[Limb, ...],
-    line: str | None,
-    line_conflict: bool,
-    diluents: tuple[str, ...],
-    diluent_unread: str,
-    doses: tuple[SubstanceDose, ...],
-) -> Mapping[str, Part]:
+def _parts(order: Order, reading: Reading) -> Mapping[str, Part]:
+    limbs, line, line_conflict = reading.limbs, reading.line, reading._line[2]
+    diluents, _, diluent_unread = reading._diluted
     unread: dict[str, str] = {}
     for dosage in order.dosages:
         for words in dosage.not_understood:
@@ -221,14 +352,14 @@ def _parts(
             unread.setdefault("route", "the stated route")
         if limb.rate.not_understood and dosage.rate is not None:
             unread.setdefault("rate", dosage.rate.text)
-        if dosage.dose is not None and quantity(dosage.dose) is None:
+        if dosage.dose is not None and limb.dose is None:
             unread.setdefault("amount", dosage.dose.text)
         if limb.bag.volume_conflict:
             unread.setdefault("volume", limb.bag.volume_conflict)
         for held in limb.bag.held:
             if held.not_understood:
                 unread.setdefault("amount", held.why)
-    if order.volume is not None and quantity(order.volume) is None:
+    if order.volume is not None and reading.product.package_not_understood:
         unread.setdefault("volume", order.volume.text)
 
     first = limbs[0]
@@ -236,9 +367,9 @@ def _parts(
     if not rates and first.dosage.duration_minutes is not None:
         rates = [f"over {_words(first.dosage.duration_minutes)} min"]
     amounts = [limb.dosage.dose.text for limb in limbs if limb.dosage.dose is not None]
-    known = [dose for dose in doses if dose.amount is not None and dose.substance not in ("fluid", "crystalloid")]
-    if not amounts and known:
-        amounts = [f"{_words(known[0].amount)} {known[0].unit}"]
+    known = () if amounts else (dose for dose in reading.doses if dose.amount is not None and dose.substance not in ("fluid", "crystalloid"))
+    if (dose := next(iter(known), None)) is not None:
+        amounts = [f"{_words(dose.amount)} {dose.unit}"]
     elif not amounts:
         amounts = [part.strength.text for part in order.ingredients if part.strength is not None and part.active]
     routes = dict.fromkeys(limb.dosage.route for limb in limbs if limb.dosage.route is not None)

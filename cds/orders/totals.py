@@ -12,10 +12,10 @@ from decimal import Decimal
 
 from cds.chart import Order
 from cds.numbers import ZERO, Interval, point, shown
-from cds.orders.contents import facts, substances_of
 from cds.orders.identity import OrderPicture, key_of
 from cds.orders.quantities import UNITS, VOLUME, settled_total
 from cds.orders.reading import Reading, SubstanceDose
+from cds.orders.substances import facts, substances_of
 from cds.parameters import ParameterSet
 
 Readings = Mapping[str, Reading] | Callable[[Order], Reading]
