@@ -85,8 +85,9 @@ def _condition(seen: Seen, now: int) -> str:
         if minutes <= _DAYS_TOLD_AS_AGE:
             extra.insert(0, ago(now, seen))
         else:
-            day = dt.datetime.fromtimestamp(seen.at.latest / 1000, dt.UTC)
-            extra.insert(0, f"since {day:%Y}")
+            # The year as it was sent: the end of a year is another year in UTC.
+            year = seen.at.text[:4] or f"{dt.datetime.fromtimestamp(seen.at.latest / 1000, dt.UTC):%Y}"
+            extra.insert(0, f"since {year}")
     return f"{literal(seen.text)} ({', '.join(extra)})" if extra else literal(seen.text)
 
 
