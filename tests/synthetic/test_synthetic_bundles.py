@@ -86,7 +86,7 @@ def test_there_are_enough_scenarios_and_each_is_generated() -> None:
 
 @every_scenario
 def test_folder_is_whole(folder: Path) -> None:
-    assert {path.name for path in folder.iterdir()} == {"request.json", "expected.md", "expected.json"}
+    assert {path.name for path in folder.iterdir()} == {"request.json", "expected.md", "expected.json", "answer.json"}
 
 
 @every_scenario
