@@ -27,20 +27,16 @@ class Codes:
     """Looks codes up once a request, and counts the measurement codes that no table knows (HZ-10)."""
 
     def __init__(self) -> None:
-        self.single: dict[tuple[str, str], Measured | None] = {}
+        self._known: dict[Concept, Measured | None] = {}
         self.unmapped: dict[str, int] = {}
 
     def measured(self, concept: Concept) -> Measured | None:
         """What an Observation's code means to us; None when no coding is known."""
         coding = concept.coding
-        if len(coding) == 1:
-            key = (coding[0].system, coding[0].code)
-            try:
-                found = self.single[key]
-            except KeyError:
-                found = self.single[key] = _measured(coding)
-        else:
-            found = _measured(coding)
+        try:
+            found = self._known[concept]
+        except KeyError:
+            found = self._known[concept] = _measured(coding)
         if found is None and coding and not any(is_panel(each.system, each.code) for each in coding):
             name = f"{coding[0].system}|{coding[0].code}"[:200]
             self.unmapped[name] = self.unmapped.get(name, 0) + 1

@@ -1,7 +1,8 @@
 """The envelope of a CDS Hooks request: which call this is, about whom, and the lists as they were sent.
 
-A request that is well formed is decoded in one pass. One that is not is taken apart member by member, so that the refusal
-names the path and a bad list never costs the good ones.
+A request of which everything is well formed is decoded in one pass. Else the resources are left as bytes, to be decoded alone;
+and when that fails as well, the request is taken apart member by member, so that the refusal names the path and a bad list
+never costs the good ones.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import msgspec
 from msgspec import UNSET, Raw, Struct, UnsetType
 
 from cds.intake.prefetch import PREFETCH
-from cds.intake.shapes import EMPTY, Bundle
+from cds.intake.shapes import EMPTY, Bundle, ReadBundle
 
 EVALUATE_AT = "example.trivet.evaluate-at"
 
@@ -64,12 +65,14 @@ class Context(Struct, gc=False):
     draftOrders: Bundle | None = None
 
 
-_Lists = msgspec.defstruct(
-    "_Lists",
-    [(key, Raw, EMPTY) if key == "patient" else (key, Bundle | None | UnsetType, UNSET) for key in PREFETCH],
-    forbid_unknown_fields=True,
-    gc=False,
-)
+def _lists_of(name: str, bundle: type[Struct]) -> type[Struct]:
+    """The announced keys, each with a Bundle or null; anything else makes the request one that is taken apart."""
+    fields = [(key, Raw, EMPTY) if key == "patient" else (key, bundle | None | UnsetType, UNSET) for key in PREFETCH]
+    return msgspec.defstruct(name, fields, forbid_unknown_fields=True, gc=False)
+
+
+_Lists = _lists_of("_Lists", Bundle)
+_ReadLists = _lists_of("_ReadLists", ReadBundle)
 
 
 class _Whole(Struct, gc=False):
@@ -82,6 +85,12 @@ class _Whole(Struct, gc=False):
     fhirServer: str | None = None
     fhirAuthorization: dict[str, Any] | None = None
     extension: dict[str, Any] | None = None
+
+
+class _ReadWhole(_Whole, gc=False):
+    """The same, with every listed resource decoded in the same pass."""
+
+    prefetch: _ReadLists | None = None  # type: ignore[valid-type]
 
 
 class _Parts(Struct, gc=False):
@@ -105,12 +114,13 @@ class _ContextParts(Struct, gc=False):
 
 
 _WHOLE = msgspec.json.Decoder(_Whole)
+_READ_WHOLE = msgspec.json.Decoder(_ReadWhole)
 _PARTS = msgspec.json.Decoder(_Parts)
 _CONTEXT = msgspec.json.Decoder(_ContextParts)
 _DRAFTS = msgspec.json.Decoder(Bundle)
 _RAW_LISTS = msgspec.json.Decoder(dict[str, Raw])
 
-Sent = Bundle | Raw | None
+Sent = Bundle | ReadBundle | Raw | None
 """What stood under a prefetch key: a Bundle, null (None), or bytes that are still to be looked at."""
 
 
@@ -127,12 +137,25 @@ class Opened:
     lists: Mapping[str, Sent]
 
 
+def open_and_read(body: bytes) -> Opened:
+    """The same as `open_request`, with the listed resources already decoded when all of them can be."""
+    try:
+        whole = _READ_WHOLE.decode(body)
+    except (ValueError, RecursionError):
+        return open_request(body)
+    return _opened(whole)
+
+
 def open_request(body: bytes) -> Opened:
-    """Take a request apart. RequestError 400 with the path when it is not a CDS Hooks request."""
+    """Take a request apart, and leave every resource as bytes. RequestError 400 with the path when it is not a CDS Hooks request."""
     try:
         whole = _WHOLE.decode(body)
     except (ValueError, RecursionError):
         return _member_by_member(body)
+    return _opened(whole)
+
+
+def _opened(whole: _Whole) -> Opened:
     if whole.context is None:
         raise RequestError(400, "required", "the request has no context", "context")
     lists: dict[str, Sent] = {}

@@ -7,16 +7,16 @@ longer list and junk look alike to a careless reader, and are kept apart here.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import msgspec
 from msgspec import Raw, Struct
 
 from cds.chart import Feed, Source
-from cds.intake.envelope import Sent
+from cds.intake.envelope import Sent, open_request
 from cds.intake.prefetch import PAGE
-from cds.intake.shapes import BUNDLE, EMPTY, TYPES, Bundle, Entry
+from cds.intake.shapes import BUNDLE, EMPTY, READ_BUNDLE, TYPES, Bundle, Entry, ReadBundle, ReadEntry
 from cds.intake.times import Times
 
 _STATUS = re.compile(r"\s*2[0-9][0-9]\b")
@@ -32,12 +32,17 @@ _PEEK = msgspec.json.Decoder(_Peek)
 
 
 class Listing(Struct, gc=False):
-    """One prefetch key while it is read. `single` is set when one resource stood there instead of a list."""
+    """One prefetch key while it is read. `single` is set when one resource stood there instead of a list.
+
+    The resources are still bytes (`entries`), or were decoded with the list (`read`).
+    """
 
     key: str
     feed: Feed
     detail: str = ""
     entries: tuple[Entry, ...] = ()
+    read: tuple[ReadEntry, ...] = ()
+    bundle: Raw = EMPTY
     single: bool = False
     wrapped: bool = False
     paged: bool = False
@@ -46,13 +51,29 @@ class Listing(Struct, gc=False):
     outcomes: int = 0
     failures: int = 0
 
+    @property
+    def count(self) -> int:
+        """How many entries were sent."""
+        return len(self.entries) or len(self.read)
+
+    def as_sent(self) -> tuple[Entry, ...] | None:
+        """The entries with their resources as bytes; None when only the bytes of the whole request hold them."""
+        if not self.read:
+            return self.entries
+        return BUNDLE.decode(self.bundle).entry if self.bundle else None
+
 
 def listing(key: str, sent: Sent, *, wrapped: bool = False) -> Listing:
     """What stood under a key. Never raises."""
     if sent is None:
         return Listing(key, Feed.WHOLE, "nothing recorded", wrapped=wrapped)
-    if isinstance(sent, Bundle):
+    if isinstance(sent, Bundle | ReadBundle):
         return _bundle(key, sent, wrapped)
+    try:
+        return _bundle(key, READ_BUNDLE.decode(sent), wrapped, sent)
+    except (ValueError, RecursionError):
+        # Not a Bundle, or one with a resource that cannot be decoded.
+        pass
     raw = bytes(sent)
     if raw.strip() == b"null":
         return Listing(key, Feed.WHOLE, "nothing recorded", wrapped=wrapped)
@@ -108,21 +129,32 @@ def _broken_bundle(key: str, raw: bytes, wrapped: bool) -> Listing:
     return Listing(key, Feed.PARTIAL, f"the Bundle sent as '{key}' is not well formed", tuple(entries), wrapped=wrapped, unread=1)
 
 
-def _bundle(key: str, bundle: Bundle, wrapped: bool) -> Listing:
+def _bundle(key: str, bundle: Bundle | ReadBundle, wrapped: bool, raw: Raw = EMPTY) -> Listing:
     paged = any(each.relation == "next" for each in bundle.link)
+    if isinstance(bundle, ReadBundle):
+        return Listing(key, Feed.WHOLE, "", (), bundle.entry, raw, wrapped=wrapped, paged=paged, total=bundle.total)
     return Listing(key, Feed.WHOLE, "", bundle.entry, wrapped=wrapped, paged=paged, total=bundle.total)
 
 
-def source(found: Listing, drawn: Iterable[str] | None, times: Times) -> Source:
+def entries_as_sent(listings: Mapping[str, Listing], body: bytes) -> dict[str, tuple[Entry, ...]]:
+    """The entries of every list with their resources as bytes. `body` is the request that the lists came with."""
+    found = {key: each.as_sent() for key, each in listings.items()}
+    whole = open_request(body).lists if None in found.values() else {}
+    again = {key: sent.entry for key, sent in whole.items() if isinstance(sent, Bundle)}
+    return {key: again[key] if entries is None else entries for key, entries in found.items()}
+
+
+def source(found: Listing, drawn: Callable[[], Iterable[str] | None], times: Times) -> Source:
     """The state of a key once its entries have been read.
 
-    `drawn` are the effective times of its Observations in the order sent, None when the list holds something else or an entry
+    `drawn` gives the effective times of its Observations in the order sent, None when the list holds something else or an entry
     whose time is not a single effectiveDateTime: then nobody can tell whether it is newest first.
     """
     key = found.key
     if found.feed in (Feed.FAILED, Feed.ABSENT):
         return Source(key, found.feed, found.detail)
-    matches = sum(each.search is None or each.search.mode in ("", "match") for each in found.entries) - found.outcomes
+    modes = [each.search.mode for each in (found.entries or found.read) if each.search is not None]
+    matches = found.count - len(modes) + modes.count("match") + modes.count("") - found.outcomes
     if found.failures:
         if matches <= 0:
             return Source(key, Feed.FAILED, f"the EHR could not fetch '{key}'")
@@ -130,12 +162,12 @@ def source(found: Listing, drawn: Iterable[str] | None, times: Times) -> Source:
     if found.unread:
         entries = "1 entry" if found.unread == 1 else f"{found.unread} entries"
         return Source(key, Feed.PARTIAL, found.detail or f"{entries} of '{key}' could not be read")
-    cut = key in PAGE and found.total is None and len(found.entries) >= PAGE[key]
+    cut = key in PAGE and found.total is None and found.count >= PAGE[key]
     short = found.total is not None and found.total > matches
     if not (found.paged or cut or short):
         return Source(key, found.feed, found.detail)
     detail = f"only the first {matches} entries of '{key}' were sent"
-    return Source(key, Feed.PARTIAL, detail, _newest_first_until(drawn, times))
+    return Source(key, Feed.PARTIAL, detail, _newest_first_until(drawn(), times))
 
 
 def _newest_first_until(drawn: Iterable[str] | None, times: Times) -> int | None:

@@ -7,7 +7,7 @@ another patient reaches the chart.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -17,17 +17,18 @@ from cds.chart import Administration, Chart, Condition, Feed, Order, Patient, Pr
 from cds.intake import shapes
 from cds.intake.coding import Codes, codes_in, concepts_in, label_of, type_in
 from cds.intake.envelope import EVALUATE_AT, Envelope, Opened, Sent
-from cds.intake.feeds import Listing, listing, source
+from cds.intake.feeds import Listing, entries_as_sent, listing, source
 from cds.intake.limits import Limits
+from cds.intake.observations import Observations
 from cds.intake.orders import Place, order_times, read_administration, read_order, tail
 from cds.intake.people import CLINICAL, VERIFICATION, condition_times, read_condition, read_patient
 from cds.intake.prefetch import ANALYTE_GROUPS, ITEM_KEYS, PREFETCH
 from cds.intake.products import Library
 from cds.intake.raw import RawResources
-from cds.intake.results import Held, LazyResults, path_of, ref_of
+from cds.intake.results import LazyResults, path_of, ref_of
 from cds.intake.subjects import Subjects, Whose
 from cds.intake.times import Times
-from cds.vocabulary import ANALYTES, ICD_10, ICD_10_CM, LOINC, SNOMED_CT, analyte_of, conditions_of
+from cds.vocabulary import ICD_10, ICD_10_CM, LOINC, SNOMED_CT, analyte_of, conditions_of
 
 _AT = re.compile(r" - at `\$\.?([^`]*)`")
 _SYSTEMS_OF_CONDITIONS = (SNOMED_CT, ICD_10_CM, ICD_10)
@@ -47,16 +48,6 @@ class Notes:
     refused: tuple[str, ...] = ()
 
 
-def _times_of(observations: list[shapes.Observation]) -> Iterator[str]:
-    for each in observations:
-        yield each.effectiveDateTime
-        yield each.issued
-        yield each.effectiveInstant
-        if each.effectivePeriod is not None:
-            yield each.effectivePeriod.start
-            yield each.effectivePeriod.end
-
-
 class Reader:
     """Collects while the resources of one request are decoded, then builds the chart."""
 
@@ -70,12 +61,9 @@ class Reader:
         self._codes = Codes()
         self._library = Library()
         self._listings: dict[str, Listing] = {}
-        self._drawn: dict[str, list[str] | None] = {}
-        self._observations: list[shapes.Observation] = []
-        times.later = partial(_times_of, self._observations)
-        self._held: dict[str, list[Held]] = {}
-        self._analyte_problems: dict[str, list[Problem]] = {}
+        self._decoded: dict[str, list[shapes.Read]] = {}
         self._problems: list[Problem] = []
+        self._results = Observations(self._subjects, self._codes, times, self._problems)
         self._others = 0
         self._conditions: list[tuple[shapes.Condition, str, str]] = []
         self._orders: list[tuple[shapes.MedicationRequest, Place, Whose]] = []
@@ -103,88 +91,35 @@ class Reader:
             self._read_listing(found)
 
     def _read_listing(self, found: Listing) -> None:
-        key = found.key
-        drawn: list[str] | None = []
-        decode, held, single, whose = shapes.RESOURCE.decode, self._held, self._codes.single, self._subjects.known
-        ours, keep = Whose.OURS, self._observations.append
+        if found.read:
+            self._results.read(found.read, found.key, partial(self._other_resource, found))
+            return
+        decoded: list[shapes.Read] = []
         for index, entry in enumerate(found.entries):
             if found.single:
                 index = -1
             try:
-                resource = decode(entry.resource)
+                resource = shapes.RESOURCE.decode(entry.resource)
             except (ValueError, RecursionError) as error:
-                drawn = None
-                self._cannot_decode(entry.resource, key, index, error, found)
+                self._cannot_decode(entry.resource, found.key, index, error, found)
                 continue
-            if type(resource) is not shapes.Observation:
-                drawn = None
-                self._other_resource(resource, entry.fullUrl, key, index, found)
-                continue
-            if drawn is not None:
-                drawn.append(resource.effectiveDateTime)
-            # The two look-ups are made here once more, because a call costs as much as all else in this loop.
-            subject = resource.subject
-            if subject is None or (whose.get(subject.reference) or self._subjects.whose(subject)) is not ours:
-                self._not_ours(resource, key, index)
-                continue
-            keep(resource)
-            coding = resource.code.coding
-            use = single.get((coding[0].system, coding[0].code)) if len(coding) == 1 else None
-            if use is None:
-                use = self._codes.measured(resource.code)
-            if use is not None:
-                for analyte in use.analytes:
-                    try:
-                        held[analyte].append(Held(resource, None, use, key, index))
-                    except KeyError:
-                        held[analyte] = [Held(resource, None, use, key, index)]
-            if resource.component:
-                self._components(resource, key, index)
-            elif use is None:
-                self._unmapped(resource, key, index)
-        self._drawn[key] = drawn
-
-    def _components(self, observation: shapes.Observation, key: str, index: int) -> None:
-        for number, component in enumerate(observation.component):
-            use = self._codes.measured(component.code)
-            for analyte in () if use is None else use.analytes:
-                assert use is not None  # noqa: S101 - told to the type checker
-                self._held.setdefault(analyte, []).append(Held(observation, number, use, key, index))
-
-    def _unmapped(self, observation: shapes.Observation, key: str, index: int) -> None:
-        """A result in a list of ours that has no LOINC code at all: nobody can know what it is, so it is named (U6)."""
-        if key in ANALYTE_GROUPS and not any(c.system == LOINC for c in observation.code.coding):
-            label = label_of(observation.code, "a result without a name")
-            message = f"{label}: the result has no code that is known"
-            ref = ref_of("Observation", observation.id)
-            self._problems.append(Problem(Trouble.NOT_UNDERSTOOD, ref, path_of(key, index), "", message))
-
-    def _not_ours(self, observation: shapes.Observation, key: str, index: int) -> None:
-        other = self._subjects.whose(observation.subject) is Whose.OTHER
-        self._others += other
-        analytes: dict[str, None] = {}
-        for concept in (observation.code, *(c.code for c in observation.component)):
-            use = self._codes.measured(concept)
-            analytes.update(dict.fromkeys(() if use is None else use.analytes))
-        ref = "" if other else ref_of("Observation", observation.id)
-        for analyte in analytes or ("",):
-            label = ANALYTES[analyte].label if analyte else "a result"
-            if other:
-                problem = Problem(
-                    Trouble.OTHER_PATIENT, ref, path_of(key, index), analyte, f"{label}: belongs to another patient"
-                )
+            decoded.append(resource)
+            if type(resource) is shapes.Observation:
+                self._results.take(resource, found.key, index)
             else:
-                problem = Problem(Trouble.NO_SUBJECT, ref, path_of(key, index), analyte, f"{label}: names no patient")
-            self._add(problem)
+                self._other_resource(found, resource, entry.fullUrl, index)
+        self._decoded[found.key] = decoded
 
-    def _add(self, problem: Problem) -> None:
-        if problem.item in ANALYTES:
-            self._analyte_problems.setdefault(problem.item, []).append(problem)
-        else:
-            self._problems.append(problem)
+    def _drawn(self, found: Listing) -> list[str] | None:
+        """The effective times of a list of Observations, in the order sent; None when it holds anything else."""
+        resources = [each.resource for each in found.read] or self._decoded.get(found.key, [])
+        if len(resources) != found.count:
+            return None
+        drawn = [each.effectiveDateTime for each in resources if type(each) is shapes.Observation]
+        return drawn if found.key in ANALYTE_GROUPS and len(drawn) == found.count else None
 
-    def _other_resource(self, resource: shapes.Read, full_url: str, key: str, index: int, found: Listing) -> None:
-        path = path_of(key, index)
+    def _other_resource(self, found: Listing, resource: shapes.Read, full_url: str, index: int) -> None:
+        path = path_of(found.key, index)
         match resource:
             case shapes.OperationOutcome():
                 found.outcomes += 1
@@ -193,7 +128,7 @@ class Reader:
             case shapes.Medication() | shapes.Substance():
                 self._library.add(resource, full_url)
             case shapes.Patient():
-                if key == "patient":
+                if found.key == "patient":
                     self._patients.append((resource, path))
             case shapes.ServiceRequest():
                 self._unknown["ServiceRequest"] = self._unknown.get("ServiceRequest", 0) + 1
@@ -310,7 +245,7 @@ class Reader:
             return
         message = f"{kind or 'a resource'}: {_why(error)}"
         for item in self._items(kind, key, raw):
-            self._add(Problem(Trouble.STRUCTURE, kind, path, item, message))
+            self._results.add(Problem(Trouble.STRUCTURE, kind, path, item, message))
 
     def _items(self, kind: str, key: str, raw: bytes) -> tuple[str, ...]:
         """What an undecodable resource could have been; marks the lists that are not whole without it."""
@@ -356,7 +291,7 @@ class Reader:
             elif not administration.id or read.ref not in seen:
                 seen.add(read.ref)
                 given.append(read)
-        results = LazyResults(self._held, self._analyte_problems, self._times, self._limits)
+        results = LazyResults(self._results.held, self._results.problems, self._times, self._limits)
         return Chart(
             now=self._times.now,
             hook=self._envelope.hook,
@@ -368,7 +303,7 @@ class Reader:
             sources=self._sources(),
             item_keys=ITEM_KEYS,
             problems=tuple(self._problems),
-            other_patient_items=self._others,
+            other_patient_items=self._others + self._results.others,
         )
 
     @property
@@ -438,20 +373,18 @@ class Reader:
             if seen is None:
                 found[key] = Source(key, Feed.ABSENT, f"the list '{key}' was not sent")
                 continue
-            drawn = self._drawn.get(key) if key in ANALYTE_GROUPS else None
-            state = source(seen, drawn, self._times)
+            state = source(seen, partial(self._drawn, seen), self._times)
             if key in self._doubtful and state.feed is Feed.WHOLE:
                 state = Source(key, Feed.PARTIAL, f"something that belongs to '{key}' could not be read")
             found[key] = state
-        if found["patient"].feed is Feed.WHOLE and self._patient is None and self._listings["patient"].entries:
+        if found["patient"].feed is Feed.WHOLE and self._patient is None and self._listings["patient"].count:
             found["patient"] = Source("patient", Feed.FAILED, "the patient was not sent")
         return found
 
-    def raw(self) -> RawResources:
+    def raw(self, body: bytes) -> RawResources:
         """The resources as received."""
-        lists = {key: found.entries for key, found in self._listings.items()}
         single = frozenset(key for key, found in self._listings.items() if found.single)
-        return RawResources(self._opened.context.draftOrders, lists, single)
+        return RawResources(self._opened.context.draftOrders, partial(entries_as_sent, self._listings, body), single)
 
     def notes(self) -> Notes:
         """Counts for the record. Complete once the chart was built."""

@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import cast
 
 from cds.chart import Chart, Problem
-from cds.intake.envelope import EVALUATE_AT, Envelope, Opened, RequestError, check, open_request
+from cds.intake.envelope import EVALUATE_AT, Envelope, Opened, RequestError, check, open_and_read
 from cds.intake.limits import Limits, default_limits
 from cds.intake.raw import RawResources
 from cds.intake.reader import Notes, Reader
@@ -64,7 +64,7 @@ def read_request(
     RequestError for a request that must be refused as a whole, and nothing else whatever the bytes.
     """
     limits = settings.limits or default_limits()
-    opened = open_request(body)
+    opened = open_and_read(body)
     zone = zone_of(settings.site_zone) if settings.site_zone is not None else None
     evaluate_at = _evaluate_at(opened, settings)
     envelope = check(opened, settings.hook, evaluate_at)
@@ -73,7 +73,7 @@ def read_request(
     reader = Reader(opened, envelope, times, limits, settings.allow_client_time)
     reader.read_lists(fetched)
     chart = reader.chart()
-    return Intake(envelope, chart, reader.raw(), reader.notes(), reader.tests)
+    return Intake(envelope, chart, reader.raw(body), reader.notes(), reader.tests)
 
 
 def _evaluate_at(opened: Opened, settings: IntakeSettings) -> int | None:

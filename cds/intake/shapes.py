@@ -10,18 +10,20 @@ from __future__ import annotations
 from typing import Any, Literal
 
 import msgspec
-from msgspec import UNSET, Raw, Struct, UnsetType
+from msgspec import Raw, Struct
 
 EMPTY = Raw()
 
 
-class Coding(Struct, gc=False):
+class Coding(Struct, frozen=True, gc=False):
     system: str = ""
     code: str = ""
     display: str = ""
 
 
-class Concept(Struct, gc=False):
+class Concept(Struct, frozen=True, gc=False):
+    """Frozen, so that what was found out about one can be kept by its value."""
+
     coding: tuple[Coding, ...] = ()
     text: str = ""
 
@@ -325,6 +327,20 @@ class Bundle(Struct, gc=False):
     total: int | None = None
 
 
-BUNDLE: msgspec.json.Decoder[Bundle] = msgspec.json.Decoder(Bundle)
+class ReadEntry(Struct, gc=False):
+    resource: Read
+    fullUrl: str = ""
+    search: Search | None = None
 
-__all__ = ["UNSET", "UnsetType"]
+
+class ReadBundle(Struct, gc=False):
+    """A Bundle of which every resource is decoded with it. One bad resource makes the whole undecodable: it is then read as a `Bundle`."""
+
+    resourceType: Literal["Bundle"]
+    entry: tuple[ReadEntry, ...] = ()
+    link: tuple[Link, ...] = ()
+    total: int | None = None
+
+
+BUNDLE: msgspec.json.Decoder[Bundle] = msgspec.json.Decoder(Bundle)
+READ_BUNDLE: msgspec.json.Decoder[ReadBundle] = msgspec.json.Decoder(ReadBundle)

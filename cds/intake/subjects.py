@@ -24,7 +24,8 @@ class Subjects:
 
     def __init__(self, patient_id: str) -> None:
         self._id = patient_id
-        self.known: dict[str, Whose] = {f"Patient/{patient_id}": Whose.OURS, "": Whose.NOBODY}
+        self.usual = f"Patient/{patient_id}"
+        self._known: dict[str, Whose] = {self.usual: Whose.OURS, "": Whose.NOBODY}
 
     def whose(self, subject: Reference | None) -> Whose:
         """Whose a resource with this subject is. A contained or otherwise unresolvable subject names nobody."""
@@ -32,9 +33,9 @@ class Subjects:
             return Whose.NOBODY
         text = subject.reference
         try:
-            return self.known[text]
+            return self._known[text]
         except KeyError:
-            found = self.known[text] = self._compare(text)
+            found = self._known[text] = self._compare(text)
             return found
 
     def _compare(self, text: str) -> Whose:

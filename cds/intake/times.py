@@ -136,11 +136,12 @@ class Times:
 
     def _shared(self) -> int | None:
         if not self._settled:
-            by_zone: dict[str, list[str]] = {}
-            for text in self._noted.union(self.later()):
-                if len(text) > 19:
-                    by_zone.setdefault("Z" if text[-1] == "Z" else text[-6:], []).append(text)
-            forms = (next((f for text in texts if (f := _FORM.fullmatch(text)) is not None), None) for texts in by_zone.values())
+            # A request may hold thousands of times, and few endings of them: one example of each is looked at, and all only when an
+            # example is no time.
+            examples = {text[-6:]: text for texts in (self.later(), self._noted) for text in texts if len(text) > 19}
+            forms = [_FORM.fullmatch(text) for text in examples.values()]
+            if None in forms:
+                forms = [_FORM.fullmatch(text) for text in self._noted.union(self.later()) if len(text) > 19]
             offsets = {_minutes(form[8]) for form in forms if form is not None and form[8] is not None}
             self._offset = offsets.pop() if len(offsets) == 1 else None
             self._settled = True

@@ -1,0 +1,123 @@
+"""The Observations of one request, collected by analyte before any value of them is read.
+
+Here it is decided whose an Observation is and what it measures, and nothing else: most of what an EHR sends is never asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from functools import partial
+from typing import NamedTuple
+
+from cds.chart import Problem, Trouble
+from cds.intake.coding import Codes, Measured, label_of
+from cds.intake.prefetch import ANALYTE_GROUPS
+from cds.intake.results import Held, path_of, ref_of
+from cds.intake.shapes import Concept, Observation, Read, ReadEntry
+from cds.intake.subjects import Subjects, Whose
+from cds.intake.times import Times
+from cds.vocabulary import ANALYTES, LOINC
+
+
+class _Place(NamedTuple):
+    """Where the results of one concept are collected."""
+
+    measured: Measured
+    append: Callable[[Held], None]
+
+
+class Observations:
+    """Collects. `held` are the usable ones by analyte, `problems` those that were set aside, `unplaced` the problems of results of
+    which nobody can know what they are; `others` counts those of another patient.
+    """
+
+    def __init__(self, subjects: Subjects, codes: Codes, times: Times, unplaced: list[Problem]) -> None:
+        self.held: dict[str, list[Held]] = {}
+        self.problems: dict[str, list[Problem]] = {}
+        self.others = 0
+        self._unplaced = unplaced
+        self._subjects = subjects
+        self._codes = codes
+        self._kept: list[Observation] = []
+        self._places: dict[Concept, _Place] = {}
+        times.later = partial(_times_of, self._kept)
+
+    def read(self, entries: tuple[ReadEntry, ...], key: str, other: Callable[[Read, str, int], None]) -> None:
+        """Collect the Observations of a list that was decoded as a whole; everything else in it goes to `other`."""
+        mine, place_of, keep = self._subjects.usual, self._places.get, self._kept.append
+        for index, entry in enumerate(entries):
+            resource = entry.resource
+            if type(resource) is not Observation:
+                other(resource, entry.fullUrl, index)
+                continue
+            # Nearly all are of this patient, of a concept that was seen before, and without components: the rest takes `take`.
+            subject = resource.subject
+            if subject is not None and subject.reference == mine and not resource.component:
+                place = place_of(resource.code)
+                if place is not None:
+                    keep(resource)
+                    place.append(Held(resource, None, place.measured, key, index))
+                    continue
+            self.take(resource, key, index)
+
+    def take(self, observation: Observation, key: str, index: int) -> None:
+        """Collect one Observation."""
+        if self._subjects.whose(observation.subject) is not Whose.OURS:
+            self._not_ours(observation, key, index)
+            return
+        self._kept.append(observation)
+        use = self._codes.measured(observation.code)
+        if use is not None:
+            for analyte in use.analytes:
+                self.held.setdefault(analyte, []).append(Held(observation, None, use, key, index))
+            if len(use.analytes) == 1:
+                self._places[observation.code] = _Place(use, self.held[use.analytes[0]].append)
+        if observation.component:
+            self._components(observation, key, index)
+        elif use is None:
+            self._unmapped(observation, key, index)
+
+    def add(self, problem: Problem) -> None:
+        """Keep a problem under the analyte that it is about, or among those that are about none."""
+        if problem.item in ANALYTES:
+            self.problems.setdefault(problem.item, []).append(problem)
+        else:
+            self._unplaced.append(problem)
+
+    def _components(self, observation: Observation, key: str, index: int) -> None:
+        for number, component in enumerate(observation.component):
+            use = self._codes.measured(component.code)
+            if use is not None:
+                for analyte in use.analytes:
+                    self.held.setdefault(analyte, []).append(Held(observation, number, use, key, index))
+
+    def _unmapped(self, observation: Observation, key: str, index: int) -> None:
+        """A result in a list of ours that has no LOINC code at all: nobody can know what it is, so it is named (U6)."""
+        if key in ANALYTE_GROUPS and not any(c.system == LOINC for c in observation.code.coding):
+            label = label_of(observation.code, "a result without a name")
+            message = f"{label}: the result has no code that is known"
+            ref = ref_of("Observation", observation.id)
+            self._unplaced.append(Problem(Trouble.NOT_UNDERSTOOD, ref, path_of(key, index), "", message))
+
+    def _not_ours(self, observation: Observation, key: str, index: int) -> None:
+        other = self._subjects.whose(observation.subject) is Whose.OTHER
+        self.others += other
+        analytes: dict[str, None] = {}
+        for concept in (observation.code, *(c.code for c in observation.component)):
+            use = self._codes.measured(concept)
+            analytes.update(dict.fromkeys(() if use is None else use.analytes))
+        ref = "" if other else ref_of("Observation", observation.id)
+        trouble, said = (Trouble.OTHER_PATIENT, "belongs to another patient") if other else (Trouble.NO_SUBJECT, "names no patient")
+        for analyte in analytes or ("",):
+            label = ANALYTES[analyte].label if analyte else "a result"
+            self.add(Problem(trouble, ref, path_of(key, index), analyte, f"{label}: {said}"))
+
+
+def _times_of(observations: list[Observation]) -> Iterable[str]:
+    """Every time that Observations state."""
+    texts = [each.effectiveDateTime for each in observations]
+    texts += [each.issued for each in observations]
+    texts += [each.effectiveInstant for each in observations if each.effectiveInstant]
+    for period in [each.effectivePeriod for each in observations if each.effectivePeriod is not None]:
+        texts += (period.start, period.end)
+    return texts
