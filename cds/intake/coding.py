@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from cds.intake.shapes import Coding, Concept
+from cds.intake.shapes import Concept
 from cds.vocabulary import DRUGS, analyte_of, conditions_of, drug_of, is_panel
 
 _CODE = re.compile(rb'"code"\s*:\s*"([^"\\]{1,40})"')
@@ -21,6 +21,7 @@ class Measured:
     method: str
     specimen: str
     codes: tuple[str, ...]
+    concept: Concept
 
 
 class Codes:
@@ -36,15 +37,15 @@ class Codes:
         try:
             found = self._known[concept]
         except KeyError:
-            found = self._known[concept] = _measured(coding)
+            found = self._known[concept] = _measured(concept)
         if found is None and coding and not any(is_panel(each.system, each.code) for each in coding):
             name = f"{coding[0].system}|{coding[0].code}"[:200]
             self.unmapped[name] = self.unmapped.get(name, 0) + 1
         return found
 
 
-def _measured(coding: tuple[Coding, ...]) -> Measured | None:
-    uses = [(use, each) for each in coding if (use := analyte_of(each.system, each.code)) is not None]
+def _measured(concept: Concept) -> Measured | None:
+    uses = [(use, each) for each in concept.coding if (use := analyte_of(each.system, each.code)) is not None]
     if not uses:
         return None
     return Measured(
@@ -52,6 +53,7 @@ def _measured(coding: tuple[Coding, ...]) -> Measured | None:
         next((use.method for use, _ in uses if use.method), ""),
         next((use.specimen for use, _ in uses if use.specimen), ""),
         tuple(each.code for _, each in uses),
+        concept,
     )
 
 

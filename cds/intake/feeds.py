@@ -34,7 +34,8 @@ _PEEK = msgspec.json.Decoder(_Peek)
 class Listing(Struct, gc=False):
     """One prefetch key while it is read. `single` is set when one resource stood there instead of a list.
 
-    The resources are still bytes (`entries`), or were decoded with the list (`read`).
+    The resources are still bytes (`entries`), or were decoded with the list (`read`). `broken`: one was decoded
+    with it and then turned out not to be readable.
     """
 
     key: str
@@ -45,6 +46,7 @@ class Listing(Struct, gc=False):
     bundle: Raw = EMPTY
     single: bool = False
     wrapped: bool = False
+    broken: bool = False
     paged: bool = False
     total: int | None = None
     unread: int = 0

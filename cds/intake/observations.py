@@ -13,10 +13,10 @@ from cds.chart import Problem, Trouble
 from cds.intake.coding import Codes, Measured, label_of
 from cds.intake.prefetch import ANALYTE_GROUPS
 from cds.intake.results import Held, path_of, ref_of
-from cds.intake.shapes import Concept, Observation, Read, ReadEntry
+from cds.intake.shapes import CONCEPT, CodedObservation, Concept, ListedObservation, Observation, Other, ReadEntry
 from cds.intake.subjects import Subjects, Whose
 from cds.intake.times import Times
-from cds.vocabulary import ANALYTES, LOINC
+from cds.vocabulary import ANALYTES, LOINC, is_panel
 
 
 class _Place(NamedTuple):
@@ -39,43 +39,71 @@ class Observations:
         self._subjects = subjects
         self._codes = codes
         self._kept: list[Observation] = []
-        self._places: dict[Concept, _Place] = {}
+        self._places: dict[bytes, _Place] = {}
+        self._panels: set[bytes] = set()
+        self._part_places: dict[Concept, _Place] = {}
         times.later = partial(_times_of, self._kept)
 
-    def read(self, entries: tuple[ReadEntry, ...], key: str, other: Callable[[Read, str, int], None]) -> None:
-        """Collect the Observations of a list that was decoded as a whole; everything else in it goes to `other`."""
+    def read(
+        self, entries: tuple[ReadEntry, ...], key: str, other: Callable[[Other, str, int], None], broken: Callable[[int], None]
+    ) -> None:
+        """Collect the Observations of a list that was decoded as a whole. Everything else in it goes to `other`; one of which the
+        code cannot be decoded goes to `broken`.
+        """
         mine, place_of, keep = self._subjects.usual, self._places.get, self._kept.append
         for index, entry in enumerate(entries):
             resource = entry.resource
-            if type(resource) is not Observation:
+            if type(resource) is not ListedObservation:
                 other(resource, entry.fullUrl, index)
                 continue
-            # Nearly all are of this patient, of a concept that was seen before, and without components: the rest takes `take`.
-            subject = resource.subject
-            if subject is not None and subject.reference == mine and not resource.component:
-                place = place_of(resource.code)
+            # Nearly all are of this patient and of a code that was seen before: the rest takes the longer way.
+            subject, code = resource.subject, bytes(resource.code)
+            if subject is not None and subject.reference == mine:
+                place = place_of(code)
                 if place is not None:
                     keep(resource)
                     place.append(Held(resource, None, place.measured, key, index))
+                    if resource.component:
+                        self._components(resource, key, index)
                     continue
-            self.take(resource, key, index)
+                if code in self._panels:
+                    keep(resource)
+                    self._components(resource, key, index)
+                    continue
+            try:
+                concept = CONCEPT.decode(code)
+            except (ValueError, RecursionError):
+                broken(index)
+                continue
+            place = self._take(resource, concept, key, index)
+            if place is not None:
+                self._places[code] = place
+            elif any(each.system == LOINC and is_panel(each.system, each.code) for each in concept.coding):
+                self._panels.add(code)
 
-    def take(self, observation: Observation, key: str, index: int) -> None:
+    def take(self, observation: CodedObservation, key: str, index: int) -> None:
         """Collect one Observation."""
+        self._take(observation, observation.code, key, index)
+
+    def _take(self, observation: Observation, concept: Concept, key: str, index: int) -> _Place | None:
+        """Collect one Observation. Where others of its code can be put without more ado, None when there is no such place."""
         if self._subjects.whose(observation.subject) is not Whose.OURS:
-            self._not_ours(observation, key, index)
-            return
+            self._not_ours(observation, concept, key, index)
+            return None
         self._kept.append(observation)
-        use = self._codes.measured(observation.code)
-        if use is not None:
-            for analyte in use.analytes:
-                self.held.setdefault(analyte, []).append(Held(observation, None, use, key, index))
-            if len(use.analytes) == 1:
-                self._places[observation.code] = _Place(use, self.held[use.analytes[0]].append)
+        use = self._codes.measured(concept)
+        place = None if use is None else self._put(Held(observation, None, use, key, index))
         if observation.component:
             self._components(observation, key, index)
         elif use is None:
-            self._unmapped(observation, key, index)
+            self._unmapped(observation, concept, key, index)
+        return place
+
+    def _put(self, held: Held) -> _Place | None:
+        analytes = held.measured.analytes
+        for analyte in analytes:
+            self.held.setdefault(analyte, []).append(held)
+        return _Place(held.measured, self.held[analytes[0]].append) if len(analytes) == 1 else None
 
     def add(self, problem: Problem) -> None:
         """Keep a problem under the analyte that it is about, or among those that are about none."""
@@ -86,25 +114,30 @@ class Observations:
 
     def _components(self, observation: Observation, key: str, index: int) -> None:
         for number, component in enumerate(observation.component):
-            use = self._codes.measured(component.code)
-            if use is not None:
-                for analyte in use.analytes:
-                    self.held.setdefault(analyte, []).append(Held(observation, number, use, key, index))
+            concept = component.code
+            place = self._part_places.get(concept)
+            if place is not None:
+                place.append(Held(observation, number, place.measured, key, index))
+                continue
+            use = self._codes.measured(concept)
+            place = None if use is None else self._put(Held(observation, number, use, key, index))
+            if place is not None:
+                self._part_places[concept] = place
 
-    def _unmapped(self, observation: Observation, key: str, index: int) -> None:
+    def _unmapped(self, observation: Observation, concept: Concept, key: str, index: int) -> None:
         """A result in a list of ours that has no LOINC code at all: nobody can know what it is, so it is named (U6)."""
-        if key in ANALYTE_GROUPS and not any(c.system == LOINC for c in observation.code.coding):
-            label = label_of(observation.code, "a result without a name")
+        if key in ANALYTE_GROUPS and not any(c.system == LOINC for c in concept.coding):
+            label = label_of(concept, "a result without a name")
             message = f"{label}: the result has no code that is known"
             ref = ref_of("Observation", observation.id)
             self._unplaced.append(Problem(Trouble.NOT_UNDERSTOOD, ref, path_of(key, index), "", message))
 
-    def _not_ours(self, observation: Observation, key: str, index: int) -> None:
+    def _not_ours(self, observation: Observation, concept: Concept, key: str, index: int) -> None:
         other = self._subjects.whose(observation.subject) is Whose.OTHER
         self.others += other
         analytes: dict[str, None] = {}
-        for concept in (observation.code, *(c.code for c in observation.component)):
-            use = self._codes.measured(concept)
+        for each in (concept, *(c.code for c in observation.component)):
+            use = self._codes.measured(each)
             analytes.update(dict.fromkeys(() if use is None else use.analytes))
         ref = "" if other else ref_of("Observation", observation.id)
         trouble, said = (Trouble.OTHER_PATIENT, "belongs to another patient") if other else (Trouble.NO_SUBJECT, "names no patient")

@@ -51,7 +51,11 @@ class Notes:
 class Reader:
     """Collects while the resources of one request are decoded, then builds the chart."""
 
-    def __init__(self, opened: Opened, envelope: Envelope, times: Times, limits: Limits, client_time: bool) -> None:
+    def __init__(
+        self, body: bytes, opened: Opened, envelope: Envelope, times: Times, limits: Limits, *, client_time: bool
+    ) -> None:
+        self._body = body
+        self._sent_again: dict[str, tuple[shapes.Entry, ...]] = {}
         self._opened = opened
         self._envelope = envelope
         self._times = times
@@ -92,9 +96,10 @@ class Reader:
 
     def _read_listing(self, found: Listing) -> None:
         if found.read:
-            self._results.read(found.read, found.key, partial(self._other_resource, found))
+            self._results.read(found.read, found.key, partial(self._other_resource, found), partial(self._broken, found))
             return
         decoded: list[shapes.Read] = []
+        self._decoded[found.key] = decoded
         for index, entry in enumerate(found.entries):
             if found.single:
                 index = -1
@@ -104,21 +109,29 @@ class Reader:
                 self._cannot_decode(entry.resource, found.key, index, error, found)
                 continue
             decoded.append(resource)
-            if type(resource) is shapes.Observation:
+            if type(resource) is shapes.CodedObservation:
                 self._results.take(resource, found.key, index)
             else:
                 self._other_resource(found, resource, entry.fullUrl, index)
-        self._decoded[found.key] = decoded
+
+    def _broken(self, found: Listing, index: int) -> None:
+        """One of which the list could be decoded, and the code could not: it is named as one that was decoded alone."""
+        found.broken = True
+        if found.key not in self._sent_again:
+            self._sent_again |= entries_as_sent({found.key: found}, self._body)
+        resource = self._sent_again[found.key][index].resource
+        try:
+            shapes.RESOURCE.decode(resource)
+        except (ValueError, RecursionError) as error:
+            self._cannot_decode(resource, found.key, index, error, found)
 
     def _drawn(self, found: Listing) -> list[str] | None:
         """The effective times of a list of Observations, in the order sent; None when it holds anything else."""
-        resources = [each.resource for each in found.read] or self._decoded.get(found.key, [])
-        if len(resources) != found.count:
-            return None
-        drawn = [each.effectiveDateTime for each in resources if type(each) is shapes.Observation]
-        return drawn if found.key in ANALYTE_GROUPS and len(drawn) == found.count else None
+        resources = (*self._decoded.get(found.key, ()), *(each.resource for each in found.read))
+        drawn = [each.effectiveDateTime for each in resources if isinstance(each, shapes.Observation)]
+        return drawn if found.key in ANALYTE_GROUPS and len(drawn) == found.count and not found.broken else None
 
-    def _other_resource(self, found: Listing, resource: shapes.Read, full_url: str, index: int) -> None:
+    def _other_resource(self, found: Listing, resource: shapes.Other, full_url: str, index: int) -> None:
         path = path_of(found.key, index)
         match resource:
             case shapes.OperationOutcome():
@@ -144,9 +157,6 @@ class Reader:
                     self._given.append((resource, path, whose))
                     period = resource.effectivePeriod or shapes.Period()
                     self._times.note(resource.effectiveDateTime, period.start, period.end)
-            case _:
-                # Observations are handled by the caller.
-                pass
 
     def _others_item(self, path: str, item: str, what: str) -> None:
         self._others += 1
@@ -381,10 +391,10 @@ class Reader:
             found["patient"] = Source("patient", Feed.FAILED, "the patient was not sent")
         return found
 
-    def raw(self, body: bytes) -> RawResources:
-        """The resources as received."""
+    def raw(self) -> RawResources:
+        """The resources as received, once the lists were read."""
         single = frozenset(key for key, found in self._listings.items() if found.single)
-        return RawResources(self._opened.context.draftOrders, partial(entries_as_sent, self._listings, body), single)
+        return RawResources(self._opened.context.draftOrders, partial(entries_as_sent, self._listings, self._body), single)
 
     def notes(self) -> Notes:
         """Counts for the record. Complete once the chart was built."""

@@ -70,10 +70,10 @@ def read_request(
     envelope = check(opened, settings.hook, evaluate_at)
     judged_at = now if evaluate_at is None else evaluate_at
     times = Times(judged_at, zone, limits.clock_ahead, limits.widest)
-    reader = Reader(opened, envelope, times, limits, settings.allow_client_time)
+    reader = Reader(body, opened, envelope, times, limits, client_time=settings.allow_client_time)
     reader.read_lists(fetched)
     chart = reader.chart()
-    return Intake(envelope, chart, reader.raw(body), reader.notes(), reader.tests)
+    return Intake(envelope, chart, reader.raw(), reader.notes(), reader.tests)
 
 
 def _evaluate_at(opened: Opened, settings: IntakeSettings) -> int | None:

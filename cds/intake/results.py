@@ -78,7 +78,7 @@ class LazyResults:
         self._early = problems
         self._times = times
         self._values = Values(limits)
-        self._labels: dict[str, str] = {}
+        self._labels: dict[Concept, str] = {}
         self._done: dict[str, tuple[tuple[Result, ...], tuple[Problem, ...]]] = {}
 
     def analytes(self) -> frozenset[str]:
@@ -204,17 +204,14 @@ class LazyResults:
             measured.codes[0],
             observation.status == "preliminary",
             specimen is not None and bool(specimen.display) and haemolysed(observation, None),
-            self._label(observation.code),
+            self._label(measured.concept),
             f"prefetch.{held.key}.entry[{held.index}].resource" if held.index >= 0 else held.path,
         )
 
     def _label(self, concept: Concept) -> str:
-        text = concept.text
-        if not text:
-            return label_of(concept)
-        found = self._labels.get(text)
+        found = self._labels.get(concept)
         if found is None:
-            found = self._labels[text] = label_of(concept)
+            found = self._labels[concept] = label_of(concept)
         return found
 
     def _moment(self, observation: Observation) -> Moment | tuple[Trouble, str]:
@@ -248,7 +245,6 @@ class LazyResults:
 
 def _counted(analyte: str, held: Held, moment: Moment, read: Read) -> Result:
     observation, part = held.observation, held.component
-    label = label_of(observation.code if part is None else part.code)
     return Result(
         ref=held.ref,
         analyte=analyte,
@@ -262,7 +258,7 @@ def _counted(analyte: str, held: Held, moment: Moment, read: Read) -> Result:
         code=held.measured.codes[0],
         preliminary=observation.status == "preliminary",
         haemolysed=haemolysed(observation, part),
-        label=label,
+        label=label_of(held.measured.concept),
         path=held.path,
     )
 

@@ -7,7 +7,7 @@ read are listed; the others are skipped by the decoder. A number stays as the by
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Any, Literal, final
 
 import msgspec
 from msgspec import Raw, Struct
@@ -98,9 +98,10 @@ class Resource(Struct, gc=False, tag_field="resourceType"):
     modifierExtension: Any = None
 
 
-class Observation(Resource, gc=False, tag="Observation", kw_only=True):
+class Observation(Resource, gc=False, kw_only=True):
+    """What both forms of an Observation share."""
+
     status: str
-    code: Concept
     subject: Reference | None = None
     identifier: tuple[Identifier, ...] = ()
     effectiveDateTime: str = ""
@@ -126,6 +127,18 @@ class Observation(Resource, gc=False, tag="Observation", kw_only=True):
     device: Reference | None = None
     specimen: Reference | None = None
     component: tuple[Component, ...] = ()
+
+
+@final
+class CodedObservation(Observation, gc=False, tag="Observation", kw_only=True):
+    code: Concept
+
+
+@final
+class ListedObservation(Observation, gc=False, tag="Observation", kw_only=True):
+    """An Observation as it is decoded with its whole list. Its code stays bytes: in a list, a few codes come again and again."""
+
+    code: Raw
 
 
 class Condition(Resource, gc=False, tag="Condition", kw_only=True):
@@ -277,9 +290,8 @@ class OperationOutcome(Resource, gc=False, tag="OperationOutcome", kw_only=True)
     issue: tuple[Issue, ...] = ()
 
 
-Read = (
-    Observation
-    | Condition
+Other = (
+    Condition
     | MedicationRequest
     | MedicationAdministration
     | Medication
@@ -288,6 +300,7 @@ Read = (
     | Patient
     | OperationOutcome
 )
+Read = CodedObservation | Other
 RESOURCE: msgspec.json.Decoder[Read] = msgspec.json.Decoder(Read)
 TYPES = frozenset(
     (
@@ -328,7 +341,7 @@ class Bundle(Struct, gc=False):
 
 
 class ReadEntry(Struct, gc=False):
-    resource: Read
+    resource: ListedObservation | Other
     fullUrl: str = ""
     search: Search | None = None
 
@@ -343,4 +356,5 @@ class ReadBundle(Struct, gc=False):
 
 
 BUNDLE: msgspec.json.Decoder[Bundle] = msgspec.json.Decoder(Bundle)
+CONCEPT: msgspec.json.Decoder[Concept] = msgspec.json.Decoder(Concept)
 READ_BUNDLE: msgspec.json.Decoder[ReadBundle] = msgspec.json.Decoder(ReadBundle)
