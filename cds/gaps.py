@@ -13,7 +13,7 @@ from decimal import Decimal
 from cds.advisory import Assessment, Outcome, Verdict, rank
 from cds.assess import ORDER_HOOKS, Knowledge, Population, Ready, fires_as
 from cds.blood_gas import gas_remarks
-from cds.chart import MINUTE, Chart, Moment, Order, Problem, Result, Results, Trouble
+from cds.chart import MINUTE, Chart, Feed, Moment, Order, Problem, Result, Results, Trouble
 from cds.logic.compiled import support
 from cds.logic.evaluate import matching
 from cds.logic.reason import Gap, GapState, Seen
@@ -106,6 +106,7 @@ def quality(chart: Chart, assessment: Assessment, knowledge: Knowledge) -> Quali
     items = [_item(gap, waits, scene, population) for gap, waits in waiting.values() if gap.item not in asked and gap.item not in taken]
     if not assessment.age_known and any(v.outcome in (Outcome.FIRED, Outcome.ABSORBED, Outcome.FOLDED) for v in assessment.verdicts):
         items += [] if "age" in waiting else [Item(MISSING, "age", "age: not recorded, adult thresholds were used", GapState.NOT_SENT.value, "info", keys=("patient",))]
+    items += _by_orders_alone(scene)
     drafts, accounts = _drafts(scene, assessment)
     if assessment.neonate:
         # Under 28 days only what could not be read is said beside the one statement of scope (F-20).
@@ -116,6 +117,17 @@ def quality(chart: Chart, assessment: Assessment, knowledge: Knowledge) -> Quali
 
 def _ranked(items: Iterable[Item]) -> tuple[Item, ...]:
     return tuple(sorted(items, key=lambda i: (-rank(i.indicator), -max((rank(x) for _, x in i.waits), default=0), i.code, i.item, i.ref, i.text)))
+
+
+def _by_orders_alone(scene: Scene) -> list[Item]:
+    """Says that what runs was judged by the orders alone, where the list of administrations, which outranks them, was not sent whole (HZ-13, HZ-14)."""
+    source = scene.chart.source("administrations")
+    cut = source.feed in (Feed.PARTIAL, Feed.FAILED)
+    if not (scene.orders.running or (cut and scene.orders.drafts)) or source.feed is Feed.WHOLE or not scene.chart.item_keys.get("administrations"):
+        return []
+    state = GapState.NOT_SENT if source.feed is Feed.ABSENT else GapState.FETCH_FAILED
+    text = f"administrations: {source.detail or 'the list was not sent whole'}; what runs was judged by the orders alone"
+    return [Item(MISSING, "administrations", text, state.value, "info", keys=(source.key,))]
 
 
 # E1 and E4: what advisories wait for -------------------------------------------------------------------------------------------------
