@@ -45,15 +45,36 @@ _INTO_A_VEIN = (None, "intravenous", "intraosseous")
 """Routes for which a line and a diluent matter; a route that is not known may be one of them."""
 
 
-def read_dosage(dosage: shapes.Dosage, extra_texts: tuple[str, ...], times: Times) -> Dosage:
+class Words:
+    """What the texts of one request name, by closed lists. Each text is looked through once: renewed orders repeat theirs."""
+
+    def __init__(self) -> None:
+        self._fluids: dict[str, tuple[str, ...]] = {}
+        self._lines: dict[str, str | None] = {}
+
+    def fluids(self, text: str) -> tuple[str, ...]:
+        """Diluents, in the order of the text."""
+        found = self._fluids.get(text)
+        if found is None:
+            found = self._fluids[text] = diluent_from_text(text)
+        return found
+
+    def line(self, text: str) -> str | None:
+        """The line, None when the text does not name one."""
+        if text not in self._lines:
+            self._lines[text] = line_from_text(text)
+        return self._lines[text]
+
+
+def read_dosage(dosage: shapes.Dosage, extra_texts: tuple[str, ...], times: Times, words: Words) -> Dosage:
     """One dosage instruction. `extra_texts` are other texts of the order in which a diluent may be named."""
     unclear: list[str] = []
     texts = [dosage.text, *(label_of(each) for each in dosage.additionalInstruction), dosage.patientInstruction]
-    route, line, from_text, route_stated = _route(dosage, texts, unclear)
+    route, line, from_text, route_stated = _route(dosage, texts, unclear, words)
     dose, rate, rate_per = _amounts(dosage.doseAndRate, unclear)
     timing = _timing(dosage.timing, times, unclear)
     wanted = dict.fromkeys((*texts, *extra_texts)) if route in _INTO_A_VEIN else {}
-    diluents = dict.fromkeys(name for text in wanted if text for name in diluent_from_text(text))
+    diluents = dict.fromkeys(name for text in wanted if text for name in words.fluids(text))
     return Dosage(
         text=" ".join(dosage.text.split())[:_LONGEST_TEXT],
         route=route,
@@ -85,7 +106,9 @@ def dosage_times(dosage: shapes.Dosage) -> tuple[str, ...]:
     return (*timing.event, *(() if period is None else (period.start, period.end)))
 
 
-def _route(dosage: shapes.Dosage, texts: list[str], unclear: list[str]) -> tuple[str | None, str | None, bool, bool]:
+def _route(
+    dosage: shapes.Dosage, texts: list[str], unclear: list[str], words: Words
+) -> tuple[str | None, str | None, bool, bool]:
     """Route kind, line, whether the line was read from text, and whether a route was stated at all."""
     kind = line = None
     stated = dosage.route is not None
@@ -93,8 +116,8 @@ def _route(dosage: shapes.Dosage, texts: list[str], unclear: list[str]) -> tuple
         routes = [found for c in dosage.route.coding if (found := route_of(c.system, c.code)) is not None]
         kinds = {each.kind for each in routes}
         if not routes:
-            words = [dosage.route.text, *(c.display for c in dosage.route.coding)]
-            routes = [found for word in words if word and (found := route_from_text(word)) is not None][:1]
+            named = [dosage.route.text, *(c.display for c in dosage.route.coding)]
+            routes = [found for word in named if word and (found := route_from_text(word)) is not None][:1]
             kinds = {each.kind for each in routes}
         if len(kinds) == 1:
             kind = kinds.pop()
@@ -106,7 +129,7 @@ def _route(dosage: shapes.Dosage, texts: list[str], unclear: list[str]) -> tuple
         return kind, line, False, stated
     site = dosage.site
     places = [] if site is None else [site.text, *(c.display for c in site.coding)]
-    found_lines = {near for text in (*places, *texts) if text and (near := line_from_text(text)) is not None}
+    found_lines = {near for text in (*places, *texts) if text and (near := words.line(text)) is not None}
     if len(found_lines) > 1:
         unclear.append("line")
     elif found_lines:
@@ -125,6 +148,8 @@ def _amounts(
     given: tuple[shapes.DoseAndRate, ...], unclear: list[str]
 ) -> tuple[Measure | None, Measure | None, Measure | None]:
     """Dose, rate and what the rate is per. "ordered" goes before "calculated"; entries that contradict each other are unclear."""
+    if not given:
+        return None, None, None
     ordered = [each for each in given if each.type is None or any(c.code == "ordered" for c in each.type.coding)]
     doses: list[Measure] = []
     rates: list[tuple[Measure, Measure | None]] = []
@@ -147,10 +172,10 @@ def _amounts(
             rate = measure(each.rateQuantity) or measure_range(each.rateRange)
             if rate is not None:
                 rates.append((rate, None))
-    if len({(each.value, each.unit) for each in doses}) > 1:
+    if len(doses) > 1 and len({(each.value, each.unit) for each in doses}) > 1:
         unclear.append("dose")
         doses = []
-    if len({(a.value, a.unit, b and (b.value, b.unit)) for a, b in rates}) > 1:
+    if len(rates) > 1 and len({(a.value, a.unit, b and (b.value, b.unit)) for a, b in rates}) > 1:
         unclear.append("rate")
         rates = []
     dose = doses[0] if doses else None

@@ -32,17 +32,20 @@ def measure(quantity: Quantity | None, *, missing_is_one: bool = False) -> Measu
     """
     if quantity is None:
         return None
-    unit_text = " ".join((quantity.unit or quantity.code).split())[:40]
-    if not bytes(quantity.value):
+    unit_text = quantity.unit or quantity.code
+    if unit_text:
+        unit_text = " ".join(unit_text.split())[:40]
+    if not quantity.value:
         if missing_is_one and unit_text:
             return Measure(point(ONE), quantity_unit(quantity), unit_text)
         return None if not unit_text else Measure(UNBOUNDED, None, unit_text)
     number = number_of(quantity.value)
-    text = f"{quantity.comparator}{sent(quantity.value)} {unit_text}".strip()
-    if number is None or quantity.comparator:
-        # A comparator is not allowed in a dose (SimpleQuantity), so what was meant is not known.
-        return Measure(UNBOUNDED, None, text)
-    return Measure(point(number), quantity_unit(quantity), text)
+    if number is not None and not quantity.comparator:
+        # A number that was read is short and has no spaces: its bytes are its text.
+        text = bytes(quantity.value).decode()
+        return Measure(point(number), quantity_unit(quantity), f"{text} {unit_text}" if unit_text else text)
+    # A comparator is not allowed in a dose (SimpleQuantity), so what was meant is not known.
+    return Measure(UNBOUNDED, None, f"{quantity.comparator}{sent(quantity.value)} {unit_text}".strip())
 
 
 def measure_range(given: Range | None) -> Measure | None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from cds.chart import Administration, Condition, Moment, Order, Problem, Trouble
 from cds.intake import shapes
 from cds.intake.coding import concepts_in
-from cds.intake.dosages import dosage_times, read_dosage
+from cds.intake.dosages import Words, dosage_times, read_dosage
 from cds.intake.products import Library, read_product
 from cds.intake.results import ref_of
 from cds.intake.subjects import Whose
@@ -56,6 +56,7 @@ def read_order(
     library: Library,
     conditions: dict[str, Condition],
     times: Times,
+    words: Words,
 ) -> Order | Problem:
     """One order, or why it was set aside as a whole. The subject is already known not to be another patient."""
     ref = ref_of("MedicationRequest", order.id)
@@ -70,7 +71,7 @@ def read_order(
         message = f"{product.label}: the order names no patient and was taken as this patient's"
         problems.append(Problem(Trouble.NO_SUBJECT, ref, f"{place.path}.subject", MEDICATIONS, message))
     texts = (*product.texts, *(note.text for note in order.note))
-    dosages = tuple(read_dosage(each, texts, times) for each in order.dosageInstruction)
+    dosages = tuple(read_dosage(each, texts, times, words) for each in order.dosageInstruction)
     authored = times.read(order.authoredOn) if order.authoredOn else None
     if order.authoredOn and authored is None:
         message = f"{product.label}: the time of the order is not readable"

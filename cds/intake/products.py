@@ -7,6 +7,7 @@ nowhere is named by the reference's display, for a person only, and never comput
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from msgspec import Raw
 
@@ -42,11 +43,31 @@ class Product:
         return tuple(each.label for each in self.ingredients if each.active and each.drug is None)
 
 
+class _Named(NamedTuple):
+    label: str
+    ingredients: tuple[Ingredient, ...]
+    conflict: bool
+    known: bool
+
+
 class Library:
     """The Medications and Substances of one request, by reference and by full address."""
 
     def __init__(self) -> None:
         self._known: dict[str, shapes.Medication | shapes.Substance] = {}
+
+        self._concepts: dict[Concept, _Named] = {}
+
+    def named(self, concept: Concept) -> _Named:
+        """What a concept that names a medication says; found out once a request."""
+        found = self._concepts.get(concept)
+        if found is None:
+            label = label_of(concept, "a medication without a name")
+            drugs, conflict = drugs_in(concept)
+            codes = _codes(concept)
+            parts = tuple(Ingredient(drug, label, codes=codes) for drug in drugs or (None,))
+            found = self._concepts[concept] = _Named(label, parts, conflict, bool(drugs))
+        return found
 
     def add(self, resource: shapes.Medication | shapes.Substance, full_url: str) -> None:
         """Keep a resource that an order may refer to. The first one under a name stays."""
@@ -75,7 +96,7 @@ def read_product(
 ) -> Product:
     """The product of an order. The order has one of medicationCodeableConcept and medicationReference (checked before)."""
     if order.medicationCodeableConcept is not None:
-        return _from_concept(order.medicationCodeableConcept, ref, path)
+        return _from_concept(order.medicationCodeableConcept, library, ref, path)
     assert order.medicationReference is not None  # noqa: S101 - the caller has checked
     return _from_reference(order.medicationReference, order.contained, library, ref, path)
 
@@ -88,19 +109,15 @@ def _codes(concept: Concept | None) -> tuple[tuple[str, str], ...]:
     return () if concept is None else tuple((c.system, c.code) for c in concept.coding if c.code)
 
 
-def _from_concept(concept: Concept, ref: str, path: str) -> Product:
-    label = label_of(concept, "a medication without a name")
-    drugs, conflict = drugs_in(concept)
-    codes = _codes(concept)
+def _from_concept(concept: Concept, library: Library, ref: str, path: str) -> Product:
+    label, ingredients, conflict, known = library.named(concept)
     problems = []
     if conflict:
         message = f"{label}: its codes name different drugs; all of them were looked at"
         problems.append(_problem(Trouble.CONFLICT, ref, f"{path}.medicationCodeableConcept", message))
-    if not drugs:
+    if not known:
         problems.append(_unknown(label, ref, f"{path}.medicationCodeableConcept"))
-    ingredients = tuple(Ingredient(drug, label, codes=codes) for drug in drugs) or (Ingredient(None, label, codes=codes),)
-    texts = tuple(each for each in (concept.text,) if each)
-    return Product(label, ingredients, None, texts, tuple(problems))
+    return Product(label, ingredients, None, (concept.text,) if concept.text else (), tuple(problems))
 
 
 def _unknown(label: str, ref: str, path: str) -> Problem:

@@ -16,6 +16,7 @@ from msgspec import Raw
 from cds.chart import Administration, Chart, Condition, Feed, Order, Patient, Problem, Source, Trouble
 from cds.intake import shapes
 from cds.intake.coding import Codes, codes_in, concepts_in, label_of, type_in
+from cds.intake.dosages import Words
 from cds.intake.envelope import EVALUATE_AT, Envelope, Opened, Sent
 from cds.intake.feeds import Listing, entries_as_sent, listing, source
 from cds.intake.limits import Limits
@@ -358,8 +359,9 @@ class Reader:
             elif self._updated(order, known[0]):
                 newest[name] = each
         found: list[Order] = []
+        words = Words()
         for order, place, whose in newest.values():
-            read = read_order(order, place, whose, self._library, conditions, self._times)
+            read = read_order(order, place, whose, self._library, conditions, self._times, words)
             if isinstance(read, Problem):
                 self._problems.append(read)
                 self._refused.append(place.path)
