@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import msgspec
@@ -23,6 +24,9 @@ EVALUATE_AT = "example.trivet.evaluate-at"
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}", re.ASCII)
 _UUID = re.compile(r"[0-9a-fA-F]{8}-(?:[0-9a-fA-F]{4}-){3}[0-9a-fA-F]{12}", re.ASCII)
 _USER = re.compile(r"(Practitioner|PractitionerRole|Patient|RelatedPerson)/[A-Za-z0-9\-.]{1,64}", re.ASCII)
+_LIST = re.compile(r" - at `\$\.prefetch\.([a-z_]+)[.\[`]")
+_MOST_FAULTY = 3
+"""How often a request is decoded as a whole before all of its resources are left as bytes."""
 _WHERE = re.compile(r" - at `\$\.?([^`]*)`")
 _ORDER_HOOKS = ("order-select", "order-sign")
 _URL = re.compile(r"https?://[^\s\"<>\\]{1,1000}")
@@ -65,14 +69,15 @@ class Context(Struct, gc=False):
     draftOrders: Bundle | None = None
 
 
-def _lists_of(name: str, bundle: type[Struct]) -> type[Struct]:
-    """The announced keys, each with a Bundle or null; anything else makes the request one that is taken apart."""
-    fields = [(key, Raw, EMPTY) if key == "patient" else (key, bundle | None | UnsetType, UNSET) for key in PREFETCH]
-    return msgspec.defstruct(name, fields, forbid_unknown_fields=True, gc=False)
+def _lists_of(bundle: type[Struct], left: frozenset[str] = frozenset()) -> type[Struct]:
+    """The announced keys, each with a Bundle or null; anything else makes the request one that is taken apart. Those in `left` stay
+    bytes.
+    """
+    fields = [(key, Raw, EMPTY) if key == "patient" or key in left else (key, bundle | None | UnsetType, UNSET) for key in PREFETCH]
+    return msgspec.defstruct("_Lists", fields, forbid_unknown_fields=True, gc=False)
 
 
-_Lists = _lists_of("_Lists", Bundle)
-_ReadLists = _lists_of("_ReadLists", ReadBundle)
+_Lists = _lists_of(Bundle)
 
 
 class _Whole(Struct, gc=False):
@@ -85,12 +90,6 @@ class _Whole(Struct, gc=False):
     fhirServer: str | None = None
     fhirAuthorization: dict[str, Any] | None = None
     extension: dict[str, Any] | None = None
-
-
-class _ReadWhole(_Whole, gc=False):
-    """The same, with every listed resource decoded in the same pass."""
-
-    prefetch: _ReadLists | None = None  # type: ignore[valid-type]
 
 
 class _Parts(Struct, gc=False):
@@ -114,11 +113,21 @@ class _ContextParts(Struct, gc=False):
 
 
 _WHOLE = msgspec.json.Decoder(_Whole)
-_READ_WHOLE = msgspec.json.Decoder(_ReadWhole)
 _PARTS = msgspec.json.Decoder(_Parts)
 _CONTEXT = msgspec.json.Decoder(_ContextParts)
 _DRAFTS = msgspec.json.Decoder(Bundle)
 _RAW_LISTS = msgspec.json.Decoder(dict[str, Raw])
+
+
+
+@cache
+def _read_whole(left: frozenset[str]) -> msgspec.json.Decoder[_Whole]:
+    """Decodes a request with every listed resource in one pass, but for the lists in `left`: they stay bytes."""
+    lists = _lists_of(ReadBundle, left)
+    return msgspec.json.Decoder(msgspec.defstruct("_ReadWhole", [("prefetch", lists | None, None)], bases=(_Whole,), gc=False))
+
+
+_READ_WHOLE = _read_whole(frozenset())
 
 Sent = Bundle | ReadBundle | Raw | None
 """What stood under a prefetch key: a Bundle, null (None), or bytes that are still to be looked at."""
@@ -138,12 +147,18 @@ class Opened:
 
 
 def open_and_read(body: bytes) -> Opened:
-    """The same as `open_request`, with the listed resources already decoded when all of them can be."""
-    try:
-        whole = _READ_WHOLE.decode(body)
-    except (ValueError, RecursionError):
-        return open_request(body)
-    return _opened(whole)
+    """The same as `open_request`, with the listed resources already decoded, but for up to two lists in which one cannot be."""
+    decoder, left = _READ_WHOLE, frozenset[str]()
+    for _ in range(_MOST_FAULTY):
+        try:
+            return _opened(decoder.decode(body))
+        except (ValueError, RecursionError) as error:
+            faulty = _LIST.search(str(error))
+            if faulty is None or faulty[1] in left:
+                break
+            left |= {faulty[1]}
+            decoder = _read_whole(left)
+    return open_request(body)
 
 
 def open_request(body: bytes) -> Opened:
@@ -162,7 +177,7 @@ def _opened(whole: _Whole) -> Opened:
     if whole.prefetch is not None:
         for key in PREFETCH:
             value = getattr(whole.prefetch, key)
-            if value is UNSET or (key == "patient" and not bytes(value)):
+            if value is UNSET or (isinstance(value, Raw) and not value):
                 continue
             lists[key] = value
     return Opened(

@@ -142,8 +142,14 @@ def entries_as_sent(listings: Mapping[str, Listing], body: bytes) -> dict[str, t
     """The entries of every list with their resources as bytes. `body` is the request that the lists came with."""
     found = {key: each.as_sent() for key, each in listings.items()}
     whole = open_request(body).lists if None in found.values() else {}
-    again = {key: sent.entry for key, sent in whole.items() if isinstance(sent, Bundle)}
-    return {key: again[key] if entries is None else entries for key, entries in found.items()}
+    return {key: _again(whole[key]) if entries is None else entries for key, entries in found.items()}
+
+
+def _again(sent: Sent) -> tuple[Entry, ...]:
+    """The entries of a list that was decoded before without a fault."""
+    if isinstance(sent, Raw):
+        sent = BUNDLE.decode(sent)
+    return sent.entry if isinstance(sent, Bundle) else ()
 
 
 def source(found: Listing, drawn: Callable[[], Iterable[str] | None], times: Times) -> Source:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from functools import partial
-from typing import NamedTuple
 
 from cds.chart import Problem, Trouble
 from cds.intake.coding import Codes, Measured, label_of
@@ -18,12 +17,8 @@ from cds.intake.subjects import Subjects, Whose
 from cds.intake.times import Times
 from cds.vocabulary import ANALYTES, LOINC, is_panel
 
-
-class _Place(NamedTuple):
-    """Where the results of one concept are collected."""
-
-    measured: Measured
-    append: Callable[[Held], None]
+_Place = tuple[Measured, Callable[[Held], None]]
+"""What a concept measures, and how a result of it is collected."""
 
 
 class Observations:
@@ -62,7 +57,8 @@ class Observations:
                 place = place_of(code)
                 if place is not None:
                     keep(resource)
-                    place.append(Held(resource, None, place.measured, key, index))
+                    measured, append = place
+                    append(Held(resource, None, measured, key, index))
                     if resource.component:
                         self._components(resource, key, index)
                     continue
@@ -103,7 +99,7 @@ class Observations:
         analytes = held.measured.analytes
         for analyte in analytes:
             self.held.setdefault(analyte, []).append(held)
-        return _Place(held.measured, self.held[analytes[0]].append) if len(analytes) == 1 else None
+        return (held.measured, self.held[analytes[0]].append) if len(analytes) == 1 else None
 
     def add(self, problem: Problem) -> None:
         """Keep a problem under the analyte that it is about, or among those that are about none."""
@@ -117,7 +113,8 @@ class Observations:
             concept = component.code
             place = self._part_places.get(concept)
             if place is not None:
-                place.append(Held(observation, number, place.measured, key, index))
+                measured, append = place
+                append(Held(observation, number, measured, key, index))
                 continue
             use = self._codes.measured(concept)
             place = None if use is None else self._put(Held(observation, number, use, key, index))

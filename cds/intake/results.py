@@ -78,7 +78,8 @@ class LazyResults:
         self._early = problems
         self._times = times
         self._values = Values(limits)
-        self._labels: dict[Concept, str] = {}
+        # By identity: the concepts of what is held live as long as this, and comparing them costs more than all else here.
+        self._labels: dict[int, str] = {}
         self._done: dict[str, tuple[tuple[Result, ...], tuple[Problem, ...]]] = {}
 
     def analytes(self) -> frozenset[str]:
@@ -99,7 +100,7 @@ class LazyResults:
         except KeyError:
             pass
         problems = list(self._early.get(analyte, ()))
-        found: list[tuple[Result, str]] = []
+        found: list[tuple[Result, Held]] = []
         held = self._held.get(analyte, [])
         newest_of_each = held
         if not _all_different(held):
@@ -116,11 +117,9 @@ class LazyResults:
             if isinstance(outcome, Problem):
                 problems.append(outcome)
             elif outcome is not None:
-                specimen = newest.observation.specimen
-                found.append((outcome, "" if specimen is None else specimen.reference))
+                found.append((outcome, newest))
         kept, conflicts = _agreed(analyte, found)
         problems += conflicts
-        kept.sort(key=_by_name)
         kept.sort(key=_by_time, reverse=True)
         problems.sort(key=lambda problem: (problem.ref, problem.path, problem.trouble.value))
         done = self._done[analyte] = (tuple(kept), tuple(problems))
@@ -168,31 +167,30 @@ class LazyResults:
         of the cost; None for everything else.
         """
         observation, measured = held.observation, held.measured
+        part = None if held.part is None else observation.component[held.part]
         drawn = observation.effectiveDateTime
         if (
-            held.part is not None
-            or not drawn
+            not drawn
             or observation.status not in COUNTED
             or observation.modifierExtension is not None
             or observation.implicitRules is not None
             or observation.effectivePeriod is not None
             or observation.effectiveInstant
             or observation.effectiveTiming is not None
-            or observation.component
-            or observation.interpretation
-            or observation.note
+            or (part is not None and part.modifierExtension is not None)
             or len(measured.analytes) > 1
         ):
             return None
-        read = self._values.plain(analyte, measured.codes, observation)
+        read = self._values.plain(analyte, measured.codes, observation if part is None else part)
         if read is None:
             return None
         moment = self._times.read(drawn)
         if moment is None or moment.latest > self._times.now:
             return None
-        specimen = observation.specimen
+        specimen, name = observation.specimen, observation.id
+        remarks = observation.interpretation or observation.note or (specimen is not None and specimen.display) or part is not None
         return Result(
-            f"Observation/{observation.id}" if 0 < len(observation.id) <= _LONGEST_ID else held.ref,
+            f"Observation/{name}" if 0 < len(name) <= _LONGEST_ID else held.ref,
             analyte,
             read.value,
             read.reported,
@@ -203,15 +201,15 @@ class LazyResults:
             measured.specimen,
             measured.codes[0],
             observation.status == "preliminary",
-            specimen is not None and bool(specimen.display) and haemolysed(observation, None),
+            bool(remarks) and haemolysed(observation, part),
             self._label(measured.concept),
-            f"prefetch.{held.key}.entry[{held.index}].resource" if held.index >= 0 else held.path,
+            f"prefetch.{held.key}.entry[{held.index}].resource" if part is None and held.index >= 0 else held.path,
         )
 
     def _label(self, concept: Concept) -> str:
-        found = self._labels.get(concept)
+        found = self._labels.get(id(concept))
         if found is None:
-            found = self._labels[concept] = label_of(concept)
+            found = self._labels[id(concept)] = label_of(concept)
         return found
 
     def _moment(self, observation: Observation) -> Moment | tuple[Trouble, str]:
@@ -355,15 +353,19 @@ def _content(held: Held) -> tuple[object, ...]:
     )
 
 
-def _agreed(analyte: str, found: list[tuple[Result, str]]) -> tuple[list[Result], list[Problem]]:
-    """Copies of one result become one; different values of one specimen, code and instant are all set aside (F-7)."""
+def _agreed(analyte: str, sent: list[tuple[Result, Held]]) -> tuple[list[Result], list[Problem]]:
+    """Copies of one result become one; different values of one specimen, code and instant are all set aside (F-7).
+
+    Those of one instant are in the order of their names.
+    """
     drawn: dict[int, int] = {}
-    for result, _ in found:
-        drawn[result.at.latest] = drawn.get(result.at.latest, 0) + 1
-    alone = [result for result, _ in found if drawn[result.at.latest] == 1]
-    if len(alone) == len(found):
-        return alone, []
-    found = [each for each in found if drawn[each[0].at.latest] > 1]
+    for result, _ in sent:
+        instant = result.at.latest
+        drawn[instant] = drawn.get(instant, 0) + 1
+    if len(drawn) == len(sent):
+        return [result for result, _ in sent], []
+    alone = [result for result, _ in sent if drawn[result.at.latest] == 1]
+    found = [(result, _specimen(held)) for result, held in sent if drawn[result.at.latest] > 1]
     values: dict[tuple[object, ...], set[tuple[object, ...]]] = {}
     for result, specimen in found:
         if specimen and result.at.exact:
@@ -385,4 +387,9 @@ def _agreed(analyte: str, found: list[tuple[Result, str]]) -> tuple[list[Result]
         first = kept.get(same)
         if first is None or (result.ref, result.path) < (first.ref, first.path):
             kept[same] = result
-    return alone + list(kept.values()), problems
+    return alone + sorted(kept.values(), key=_by_name), problems
+
+
+def _specimen(held: Held) -> str:
+    specimen = held.observation.specimen
+    return "" if specimen is None else specimen.reference

@@ -340,10 +340,14 @@ class Bundle(Struct, gc=False):
     total: int | None = None
 
 
+class ReadSearch(Struct, gc=False):
+    mode: Literal["", "match", "include", "outcome"] = ""
+
+
 class ReadEntry(Struct, gc=False):
     resource: ListedObservation | Other
     fullUrl: str = ""
-    search: Search | None = None
+    search: ReadSearch | None = None
 
 
 class ReadBundle(Struct, gc=False):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable, Iterable
+from operator import itemgetter
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from cds.chart import DAY, MINUTE, Moment
@@ -20,6 +21,9 @@ _FORM = re.compile(
     r"(Z|[+-](?:(?:0[0-9]|1[0-3]):[0-5][0-9]|14:00))?)?)?)?",
     re.ASCII,
 )
+_ZONE = re.compile(r"[+-](?:(?:0[0-9]|1[0-3]):[0-5][0-9]|14:00)", re.ASCII)
+_ENDING = itemgetter(slice(-6, None))
+_FEW = 8
 _FIXED = re.compile(r"([+-])([01][0-9]):([0-5][0-9])", re.ASCII)
 
 
@@ -83,7 +87,7 @@ class Times:
         return Moment(None if moment.earliest is None else self.now, self.now, moment.mark or "clock ahead", moment.text)
 
     def _span(self, text: str) -> Moment | None:
-        if len(text) == 20 and text[19] == "Z" and text[4] == text[7] == "-" and text[10] == "T":
+        if _plain(text):
             try:
                 instant = int(dt.datetime.fromisoformat(text).timestamp() * 1000)
             except ValueError:
@@ -136,16 +140,26 @@ class Times:
 
     def _shared(self) -> int | None:
         if not self._settled:
-            # A request may hold thousands of times, and few endings of them: one example of each is looked at, and all only when an
-            # example is no time.
-            examples = {text[-6:]: text for texts in (self.later(), self._noted) for text in texts if len(text) > 19}
-            forms = [_FORM.fullmatch(text) for text in examples.values()]
-            if None in forms:
-                forms = [_FORM.fullmatch(text) for text in self._noted.union(self.later()) if len(text) > 19]
+            texts = [*self._noted, *self.later()]
+            # A request holds thousands of times, nearly always in one zone: one example of each zone is looked at. When there are
+            # many zones, or an example is no time after all, every time is.
+            endings = set(map(_ENDING, texts))
+            zones = {"Z" if each[-1:] == "Z" else each for each in endings if each[-1:] == "Z" or _ZONE.fullmatch(each)}
+            if len(zones) <= _FEW:
+                forms = [_FORM.fullmatch(next(text for text in texts if text.endswith(each))) for each in zones]
+            if len(zones) > _FEW or None in forms:
+                forms = [_FORM.fullmatch(text) for text in set(texts) if len(text) > 19]
             offsets = {_minutes(form[8]) for form in forms if form is not None and form[8] is not None}
             self._offset = offsets.pop() if len(offsets) == 1 else None
             self._settled = True
         return self._offset
+
+
+def _plain(text: str) -> bool:
+    """Whether a text has the outline of a date and time to the second in a zone, which is what nearly all of them have."""
+    if len(text) == 20:
+        return text[19] == "Z" and text[4] == text[7] == "-" and text[10] == "T"
+    return len(text) == 25 and text[4] == text[7] == "-" and text[10] == "T" and _ZONE.fullmatch(text, 19) is not None
 
 
 def _days(day: dt.date) -> int:

@@ -175,13 +175,12 @@ class Values:
             return Refused(Trouble.NOT_A_NUMBER, "a value of a type that is not read here")
         return Refused(Trouble.NO_VALUE, "no value")
 
-    def plain(self, analyte: str, codes: tuple[str, ...], observation: Observation) -> Read | None:
+    def plain(self, analyte: str, codes: tuple[str, ...], source: Observation | Component) -> Read | None:
         """One exact, possible number with a unit that is read as it is; None for everything else (see `read`)."""
-        quantity = observation.valueQuantity
-        if quantity is None or quantity.comparator or not _only_quantity(observation):
+        quantity = source.valueQuantity
+        if quantity is None or quantity.comparator or not _only_quantity(source):
             return None
-        sent = bytes(quantity.value)
-        key = (analyte, codes, sent, quantity.system, quantity.code, quantity.unit)
+        key = (bytes(quantity.value), quantity.code, quantity.unit, quantity.system, analyte, codes)
         found = self._seen.get(key)
         if found is not None:
             return found
