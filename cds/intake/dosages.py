@@ -69,12 +69,15 @@ class Words:
 def read_dosage(dosage: shapes.Dosage, extra_texts: tuple[str, ...], times: Times, words: Words) -> Dosage:
     """One dosage instruction. `extra_texts` are other texts of the order in which a diluent may be named."""
     unclear: list[str] = []
-    texts = [dosage.text, *(label_of(each) for each in dosage.additionalInstruction), dosage.patientInstruction]
+    texts = [dosage.text]
+    if dosage.additionalInstruction or dosage.patientInstruction:
+        texts += [label_of(each) for each in dosage.additionalInstruction]
+        texts.append(dosage.patientInstruction)
     route, line, from_text, route_stated = _route(dosage, texts, unclear, words)
     dose, rate, rate_per = _amounts(dosage.doseAndRate, unclear)
     timing = _timing(dosage.timing, times, unclear)
     wanted = dict.fromkeys((*texts, *extra_texts)) if route in _INTO_A_VEIN else {}
-    diluents = dict.fromkeys(name for text in wanted if text for name in words.fluids(text))
+    diluents = dict.fromkeys([name for text in wanted if text for name in words.fluids(text)])
     return Dosage(
         text=" ".join(dosage.text.split())[:_LONGEST_TEXT],
         route=route,
@@ -92,7 +95,7 @@ def read_dosage(dosage: shapes.Dosage, extra_texts: tuple[str, ...], times: Time
         start=timing.start,
         end=timing.end,
         events=timing.events,
-        not_understood=tuple(dict.fromkeys(unclear)),
+        not_understood=tuple(dict.fromkeys(unclear)) if unclear else (),
         diluents_in_text=tuple(diluents),
     )
 
@@ -113,6 +116,10 @@ def _route(
     kind = line = None
     stated = dosage.route is not None
     if dosage.route is not None:
+        coding = dosage.route.coding
+        only = route_of(coding[0].system, coding[0].code) if len(coding) == 1 else None
+        if only is not None and (only.line or only.kind not in _INTO_A_VEIN):
+            return only.kind, only.line or None, False, True
         routes = [found for c in dosage.route.coding if (found := route_of(c.system, c.code)) is not None]
         kinds = {each.kind for each in routes}
         if not routes:
@@ -138,9 +145,9 @@ def _route(
 
 
 def _push(dosage: shapes.Dosage, texts: list[str]) -> bool:
-    words = list(texts)
+    words = texts
     if dosage.method is not None:
-        words += [dosage.method.text, *(c.display for c in dosage.method.coding)]
+        words = [*texts, dosage.method.text, *(c.display for c in dosage.method.coding)]
     return any(_PUSH.search(word) is not None and _DENIED.search(word) is None for word in words if word)
 
 
@@ -203,10 +210,11 @@ def _timing(timing: shapes.Timing | None, times: Times, unclear: list[str]) -> _
     found = _Timing()
     if timing is None:
         return found
-    events = [times.read(text) for text in timing.event]
-    found.events = tuple(each for each in events if each is not None)
-    if len(found.events) != len(events):
-        unclear.append("timing")
+    if timing.event:
+        events = [times.read(text) for text in timing.event]
+        found.events = tuple(each for each in events if each is not None)
+        if len(found.events) != len(events):
+            unclear.append("timing")
     repeat = timing.repeat
     if repeat is not None:
         _repeat(repeat, found, times, unclear)
@@ -220,11 +228,11 @@ def _timing(timing: shapes.Timing | None, times: Times, unclear: list[str]) -> _
 
 
 def _repeat(repeat: shapes.Repeat, found: _Timing, times: Times, unclear: list[str]) -> None:
-    if bytes(repeat.duration) or bytes(repeat.durationMax) or repeat.durationUnit:
+    if repeat.duration or repeat.durationMax or repeat.durationUnit:
         found.duration = minutes(repeat.duration, repeat.durationMax, repeat.durationUnit)
         if found.duration is None:
             unclear.append("duration")
-    if bytes(repeat.frequency) or bytes(repeat.frequencyMax) or bytes(repeat.period) or repeat.periodUnit:
+    if repeat.frequency or repeat.frequencyMax or repeat.period or repeat.periodUnit:
         found.once = False
         found.per_day = per_day(repeat.frequency, repeat.frequencyMax, repeat.period, repeat.periodUnit)
         if found.per_day is None:
@@ -235,8 +243,8 @@ def _repeat(repeat: shapes.Repeat, found: _Timing, times: Times, unclear: list[s
     if repeat.dayOfWeek and found.per_day is not None:
         # On some days of the week only: what one of these days gets still stands, the weekly sum does not.
         unclear.append("days of the week")
-    count = number_of(repeat.count) if bytes(repeat.count) else None
-    if bytes(repeat.count) and count is None:
+    count = number_of(repeat.count) if repeat.count else None
+    if repeat.count and count is None:
         unclear.append("count")
     elif count == 1:
         found.once, found.per_day = True, None

@@ -5,7 +5,7 @@ Whether an order runs, what replaces what, and how much of a substance it gives 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from cds.chart import Administration, Condition, Moment, Order, Problem, Trouble
 from cds.intake import shapes
@@ -29,8 +29,7 @@ GIVEN_STATUSES = frozenset(
 CATEGORY = "http://terminology.hl7.org/CodeSystem/medicationrequest-category"
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(NamedTuple):
     """Where an order stood: payload path, and whether it was about to be signed."""
 
     path: str
@@ -70,8 +69,8 @@ def read_order(
     if whose is Whose.NOBODY:
         message = f"{product.label}: the order names no patient and was taken as this patient's"
         problems.append(Problem(Trouble.NO_SUBJECT, ref, f"{place.path}.subject", MEDICATIONS, message))
-    texts = (*product.texts, *(note.text for note in order.note))
-    dosages = tuple(read_dosage(each, texts, times, words) for each in order.dosageInstruction)
+    texts = (*product.texts, *[note.text for note in order.note]) if order.note else product.texts
+    dosages = tuple([read_dosage(each, texts, times, words) for each in order.dosageInstruction])
     authored = times.read(order.authoredOn) if order.authoredOn else None
     if order.authoredOn and authored is None:
         message = f"{product.label}: the time of the order is not readable"
@@ -102,18 +101,26 @@ def read_order(
         selected=place.selected,
         do_not_perform=order.doNotPerform is True,
         reported=order.reportedBoolean is True or order.reportedReference is not None,
-        community=any(c.code == "community" and c.system in (CATEGORY, "") for k in order.category for c in k.coding),
+        community=_community(order.category),
         authored=authored,
         prior=tail(order.priorPrescription.reference) or None if order.priorPrescription is not None else None,
-        based_on=tuple(tail(each.reference) for each in order.basedOn if each.reference),
+        based_on=tuple([tail(each.reference) for each in order.basedOn if each.reference]),
         group=f"{group.system}|{group.value}" if group is not None and group.value else None,
-        identifiers=tuple(f"{each.system}|{each.value}" for each in order.identifier if each.value),
+        identifiers=tuple([f"{each.system}|{each.value}" for each in order.identifier if each.value]),
         reasons=tuple(reasons),
         reason_stated=bool(order.reasonCode or order.reasonReference),
         problems=tuple(problems),
         path=place.path,
         raw_key=place.path,
     )
+
+
+def _community(category: tuple[shapes.Concept, ...]) -> bool:
+    for each in category:
+        for coding in each.coding:
+            if coding.code == "community" and coding.system in (CATEGORY, ""):
+                return True
+    return False
 
 
 def _said(dosage: object, part: str) -> str:

@@ -6,7 +6,6 @@ nowhere is named by the reference's display, for a person only, and never comput
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from msgspec import Raw
@@ -21,8 +20,7 @@ from cds.numbers import UNBOUNDED
 MEDICATIONS = "medications"
 
 
-@dataclass(frozen=True, slots=True)
-class Product:
+class Product(NamedTuple):
     """`refused` is set when the whole order must be set aside, because a part of the product changes its meaning."""
 
     label: str
@@ -35,12 +33,12 @@ class Product:
     @property
     def drugs(self) -> tuple[str, ...]:
         """The recognised active ingredients, each once, in the order sent."""
-        return tuple(dict.fromkeys(each.drug for each in self.ingredients if each.active and each.drug is not None))
+        return tuple(dict.fromkeys([each.drug for each in self.ingredients if each.active and each.drug is not None]))
 
     @property
     def unrecognised(self) -> tuple[str, ...]:
         """Labels of active ingredients that no table knows."""
-        return tuple(each.label for each in self.ingredients if each.active and each.drug is None)
+        return tuple([each.label for each in self.ingredients if each.active and each.drug is None])
 
 
 class _Named(NamedTuple):
