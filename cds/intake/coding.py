@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from cds.intake.shapes import Concept
 from cds.vocabulary import DRUGS, analyte_of, conditions_of, drug_of, is_panel
@@ -13,8 +14,7 @@ _TYPE = re.compile(rb'"resourceType"\s*:\s*"([A-Za-z]{1,64})"')
 _LONGEST_LABEL = 160
 
 
-@dataclass(frozen=True, slots=True)
-class Measured:
+class Measured(Struct, frozen=True, gc=False):
     """What a concept measures. `analytes` holds more than one name when the codings contradict each other."""
 
     analytes: tuple[str, ...]
@@ -45,6 +45,10 @@ class Codes:
 
 
 def _measured(concept: Concept) -> Measured | None:
+    if len(concept.coding) == 1:
+        only = concept.coding[0]
+        use = analyte_of(only.system, only.code)
+        return None if use is None else Measured((use.analyte,), use.method, use.specimen, (only.code,), concept)
     uses = [(use, each) for each in concept.coding if (use := analyte_of(each.system, each.code)) is not None]
     if not uses:
         return None

@@ -6,6 +6,7 @@ EHR sends is never asked for. Reading is deterministic: asking twice, or in anot
 
 from __future__ import annotations
 
+import datetime as dt
 import msgspec
 
 from cds.chart import Moment, Problem, Result, Trouble
@@ -19,6 +20,7 @@ from cds.vocabulary import ANALYTES
 COUNTED = frozenset(("preliminary", "final", "amended", "corrected"))
 IGNORED = frozenset(("registered", "cancelled", "entered-in-error", "unknown"))
 _RANK = {"entered-in-error": 5, "cancelled": 4, "corrected": 3, "amended": 3, "final": 2, "preliminary": 1}
+_FEW = 8
 _LONGEST_ID = 80
 
 
@@ -53,6 +55,15 @@ def _by_name(result: Result) -> tuple[str, ...]:
     return result.ref, result.code, result.text, result.path
 
 
+def _local(instant: int, zone: str) -> str:
+    """An instant (epoch ms) as the local text of a zone, to the second; the earliest text there is where the zone is not understood."""
+    try:
+        offset = 0 if zone == "Z" else (int(zone[1:3]) * 60 + int(zone[4:6])) * (60_000 if zone[0] == "+" else -60_000)
+        return dt.datetime.fromtimestamp((instant + offset) // 1000, dt.UTC).strftime("%Y-%m-%dT%H:%M:%S")
+    except (ValueError, OverflowError, OSError):
+        return ""
+
+
 def path_of(key: str, index: int) -> str:
     """Where an entry stood in the payload; a key that holds one resource instead of a list has the index -1."""
     where = "context.draftOrders" if key == "" else f"prefetch.{key}"
@@ -81,6 +92,10 @@ class LazyResults:
         # By identity: the concepts of what is held live as long as this, and comparing them costs more than all else here.
         self._labels: dict[int, str] = {}
         self._done: dict[str, tuple[tuple[Result, ...], tuple[Problem, ...]]] = {}
+        self._newest: dict[str, tuple[int, tuple[Result, ...]]] = {}
+        self._outcomes: dict[int, Result | Problem | None] = {}
+        self._distinct: dict[str, bool] = {}
+        self._floors: dict[tuple[str, int], str] = {}
 
     def analytes(self) -> frozenset[str]:
         """Every analyte of which something was sent, usable or not."""
@@ -89,6 +104,49 @@ class LazyResults:
     def of(self, analyte: str) -> tuple[Result, ...]:
         """Every counted result of the analyte, newest first."""
         return self._read(analyte)[0]
+
+    def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
+        """The newest of `of`, without reading what surely is older than `floor`: a long stay has hundreds of results, and a rule asks for the last hours."""
+        done = self._done.get(analyte)
+        if done is not None:
+            return done[0]
+        known = self._newest.get(analyte)
+        if known is not None and known[0] <= floor:
+            return known[1]
+        held = self._held.get(analyte, [])
+        if len(held) < _FEW or not self._all_different(analyte, held):
+            return self.of(analyte)
+        young = [each for each in held if self._may_be_since(each.observation.effectiveDateTime, floor)]
+        if len(young) == len(held):
+            return self.of(analyte)
+        found = [(outcome, each) for each in young if isinstance(outcome := self._outcome(analyte, each), Result)]
+        kept, _ = _agreed(analyte, found)
+        kept.sort(key=_by_time, reverse=True)
+        self._newest[analyte] = (floor, tuple(kept))
+        return self._newest[analyte][1]
+
+    def _all_different(self, analyte: str, held: list[Held]) -> bool:
+        known = self._distinct.get(analyte)
+        if known is None:
+            known = self._distinct[analyte] = _all_different(held)
+        return known
+
+    def _may_be_since(self, text: str, floor: int) -> bool:
+        """Whether a time may lie at or after `floor`: told by its text alone where it is a full time with a zone, else yes."""
+        if len(text) < 20 or text[10] != "T" or text[19] not in "Z+-":
+            return True
+        zone = text[19:]
+        limit = self._floors.get((zone, floor))
+        if limit is None:
+            limit = self._floors[zone, floor] = _local(floor, zone)
+        return text[:19] >= limit
+
+    def _outcome(self, analyte: str, held: Held) -> Result | Problem | None:
+        key = id(held)
+        if key in self._outcomes:
+            return self._outcomes[key]
+        outcome = self._outcomes[key] = self._plain(analyte, held) or self._result(analyte, held)
+        return outcome
 
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """What was sent for the analyte and set aside, whenever it was found out."""
@@ -103,7 +161,7 @@ class LazyResults:
         found: list[tuple[Result, Held]] = []
         held = self._held.get(analyte, [])
         newest_of_each = held
-        if not _all_different(held):
+        if not self._all_different(analyte, held):
             newest_of_each = []
             for group in _versions(held):
                 newest = group[0] if len(group) == 1 else _newest(group, self._times)
@@ -113,7 +171,7 @@ class LazyResults:
                 else:
                     newest_of_each.append(newest)
         for newest in newest_of_each:
-            outcome = self._plain(analyte, newest) or self._result(analyte, newest)
+            outcome = self._outcome(analyte, newest)
             if isinstance(outcome, Problem):
                 problems.append(outcome)
             elif outcome is not None:
