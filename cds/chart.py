@@ -136,8 +136,14 @@ class Results(Protocol):
     def of(self, analyte: str) -> tuple[Result, ...]:
         """Every counted result of the analyte, newest first (by the latest instant that its time allows)."""
 
+    def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
+        """The newest of `of`: at least every result that may have been drawn at or after `floor` (epoch ms), perhaps older ones after them."""
+
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """What was sent for the analyte and set aside."""
+
+    def problems_since(self, analyte: str, floor: int) -> tuple[Problem, ...]:
+        """Of `problems` at least those whose time may lie at or after `floor` (epoch ms), and those without a time."""
 
     def analytes(self) -> frozenset[str]:
         """Every analyte for which something was sent, read or set aside."""
@@ -286,7 +292,15 @@ class NoResults:
         """Always empty."""
         return ()
 
+    def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
+        """Always empty."""
+        return ()
+
     def problems(self, analyte: str) -> tuple[Problem, ...]:
+        """Always empty."""
+        return ()
+
+    def problems_since(self, analyte: str, floor: int) -> tuple[Problem, ...]:
         """Always empty."""
         return ()
 

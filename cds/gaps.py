@@ -244,9 +244,17 @@ class _HeldResults:
         ]  # fmt: skip
         return (*held, *(r for r in found if r.ref != self._ref)) if held else found
 
+    def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
+        """As `of`: the held one is the newest of all."""
+        return self.of(analyte)
+
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """As in the chart."""
         return self._inner.problems(analyte)
+
+    def problems_since(self, analyte: str, floor: int) -> tuple[Problem, ...]:
+        """As in the chart."""
+        return self._inner.problems_since(analyte, floor)
 
     def analytes(self) -> frozenset[str]:
         """As in the chart."""
@@ -270,8 +278,10 @@ def _unusable(chart: Chart, assessment: Assessment, waiting: Mapping[str, tuple[
     found: list[Item] = []
     problems = list(chart.problems)
     for analyte in sorted(chart.results.analytes()):
-        if analyte in waiting or _used_until(analyte, assessment) is not None:
+        if analyte in waiting:
             problems += chart.results.problems(analyte)
+        elif (used := _used_until(analyte, assessment)) is not None:
+            problems += chart.results.problems_since(analyte, used)
     for problem in dict.fromkeys(problems):
         if problem.trouble is not Trouble.OTHER_PATIENT:
             found += _set_aside(problem, chart, assessment, waiting)

@@ -53,9 +53,17 @@ class Given:
         """Newest first."""
         return tuple(sorted((r for r in self.results if r.analyte == analyte), key=lambda r: -r.at.latest))
 
+    def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
+        """All of them."""
+        return self.of(analyte)
+
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """What could not be used."""
         return tuple(p for p in self.set_aside if p.item == analyte)
+
+    def problems_since(self, analyte: str, floor: int) -> tuple[Problem, ...]:
+        """All of them."""
+        return self.problems(analyte)
 
     def analytes(self) -> frozenset[str]:
         """Everything sent."""

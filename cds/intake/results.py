@@ -7,6 +7,7 @@ EHR sends is never asked for. Reading is deterministic: asking twice, or in anot
 from __future__ import annotations
 
 import datetime as dt
+
 import msgspec
 
 from cds.chart import Moment, Problem, Result, Trouble
@@ -92,7 +93,7 @@ class LazyResults:
         # By identity: the concepts of what is held live as long as this, and comparing them costs more than all else here.
         self._labels: dict[int, str] = {}
         self._done: dict[str, tuple[tuple[Result, ...], tuple[Problem, ...]]] = {}
-        self._newest: dict[str, tuple[int, tuple[Result, ...]]] = {}
+        self._newest: dict[str, tuple[int, tuple[tuple[Result, ...], tuple[Problem, ...]]]] = {}
         self._outcomes: dict[int, Result | Problem | None] = {}
         self._distinct: dict[str, bool] = {}
         self._floors: dict[tuple[str, int], str] = {}
@@ -107,23 +108,43 @@ class LazyResults:
 
     def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
         """The newest of `of`, without reading what surely is older than `floor`: a long stay has hundreds of results, and a rule asks for the last hours."""
+        return self._read_since(analyte, floor)[0]
+
+    def problems_since(self, analyte: str, floor: int) -> tuple[Problem, ...]:
+        """Of `problems` those that may be as new as `floor`, and those without a time."""
+        return self._read_since(analyte, floor)[1]
+
+    def _read_since(self, analyte: str, floor: int) -> tuple[tuple[Result, ...], tuple[Problem, ...]]:
         done = self._done.get(analyte)
         if done is not None:
-            return done[0]
+            return done
         known = self._newest.get(analyte)
         if known is not None and known[0] <= floor:
             return known[1]
         held = self._held.get(analyte, [])
         if len(held) < _FEW or not self._all_different(analyte, held):
-            return self.of(analyte)
+            return self._read(analyte)
         young = [each for each in held if self._may_be_since(each.observation.effectiveDateTime, floor)]
         if len(young) == len(held):
-            return self.of(analyte)
-        found = [(outcome, each) for each in young if isinstance(outcome := self._outcome(analyte, each), Result)]
-        kept, _ = _agreed(analyte, found)
+            return self._read(analyte)
+        made = self._settled(analyte, young, list(self._early.get(analyte, ())))
+        self._newest[analyte] = (floor, made)
+        return made
+
+    def _settled(self, analyte: str, held: list[Held], problems: list[Problem]) -> tuple[tuple[Result, ...], tuple[Problem, ...]]:
+        """What counts of these, newest first, and what is set aside, on top of `problems`."""
+        found: list[tuple[Result, Held]] = []
+        for each in held:
+            outcome = self._outcome(analyte, each)
+            if isinstance(outcome, Problem):
+                problems.append(outcome)
+            elif outcome is not None:
+                found.append((outcome, each))
+        kept, conflicts = _agreed(analyte, found)
+        problems += conflicts
         kept.sort(key=_by_time, reverse=True)
-        self._newest[analyte] = (floor, tuple(kept))
-        return self._newest[analyte][1]
+        problems.sort(key=lambda problem: (problem.ref, problem.path, problem.trouble.value))
+        return tuple(kept), tuple(problems)
 
     def _all_different(self, analyte: str, held: list[Held]) -> bool:
         known = self._distinct.get(analyte)
@@ -158,7 +179,6 @@ class LazyResults:
         except KeyError:
             pass
         problems = list(self._early.get(analyte, ()))
-        found: list[tuple[Result, Held]] = []
         held = self._held.get(analyte, [])
         newest_of_each = held
         if not self._all_different(analyte, held):
@@ -170,17 +190,7 @@ class LazyResults:
                     problems += [self._problem(analyte, each, Trouble.CONFLICT, message) for each in group]
                 else:
                     newest_of_each.append(newest)
-        for newest in newest_of_each:
-            outcome = self._outcome(analyte, newest)
-            if isinstance(outcome, Problem):
-                problems.append(outcome)
-            elif outcome is not None:
-                found.append((outcome, newest))
-        kept, conflicts = _agreed(analyte, found)
-        problems += conflicts
-        kept.sort(key=_by_time, reverse=True)
-        problems.sort(key=lambda problem: (problem.ref, problem.path, problem.trouble.value))
-        done = self._done[analyte] = (tuple(kept), tuple(problems))
+        done = self._done[analyte] = self._settled(analyte, newest_of_each, problems)
         return done
 
     def _problem(

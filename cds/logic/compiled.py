@@ -47,7 +47,7 @@ from cds.logic.criteria import (
 )
 from cds.logic.evaluate import condition_in_time, evaluate, look_back_instants, matching, none_within_floor, order_truth, seen_order
 from cds.logic.reason import Gap, GapState, Reason, Seen
-from cds.logic.scene import Scene, StateDef, next_slot, slot_of
+from cds.logic.scene import Scene, StateDef, deciding_gaps, leaves_seen, next_slot, slot_of
 from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth, at_least, negated, truth_of
 from cds.parameters import Absent
 
@@ -221,7 +221,7 @@ def _none_within(node: NoneWithin) -> Judge:
     def judge(scene: Scene, order: Order | None) -> Truth:
         floor = none_within_floor(node, scene)
         for analyte in node.analytes:
-            for result in scene.results(analyte):
+            for result in scene.recent(analyte, floor):
                 if result.at.earliest is not None and result.at.earliest >= floor:
                     return FALSE
         return TRUE
@@ -318,6 +318,10 @@ def support(compiled: Compiled, scene: Scene, order: Order | None = None) -> Ite
             yield from _witnesses(compiled, orders, truth, scene)
         case StillIn():
             yield from _instant(compiled, node, truth, scene)
+        case Between():
+            # A band is one leaf: what its two ends saw and wait for.
+            whole = evaluate(node, scene, order)
+            yield Reason(truth, node, (), leaves_seen(whole), deciding_gaps(whole), whole.order)
         case _:
             yield evaluate(node, scene, order)
 

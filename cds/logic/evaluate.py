@@ -403,7 +403,7 @@ def look_back_instants(node: StillIn, scene: Scene) -> list[int]:
     if isinstance(node.window, Absent) or isinstance(node.most, Absent):
         return []
     floor = scene.now - int(node.window.number * MINUTE)
-    times = {r.at.latest for analyte in node.analytes for r in scene.results(analyte) if r.at.exact and floor <= r.at.latest <= scene.now}
+    times = {r.at.latest for analyte in node.analytes for r in scene.recent(analyte, floor) if floor <= r.at.latest <= scene.now and r.at.exact}
     return sorted(times, reverse=True)[: int(node.most.number)]
 
 

@@ -89,9 +89,20 @@ class Changed:
             return found
         return tuple(self._by_ref.get((r.ref, r.path), r) for r in found)
 
+    def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
+        """The newest results of an analyte, the changed ones in their places."""
+        found = self._inner.since(analyte, floor)
+        if analyte != self._analyte:
+            return found
+        return tuple(self._by_ref.get((r.ref, r.path), r) for r in found)
+
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """As in the chart."""
         return self._inner.problems(analyte)
+
+    def problems_since(self, analyte: str, floor: int) -> tuple[Problem, ...]:
+        """As in the chart."""
+        return self._inner.problems_since(analyte, floor)
 
     def analytes(self) -> frozenset[str]:
         """As in the chart."""
@@ -169,7 +180,8 @@ def comparisons_of(leaf: Reason) -> tuple[Comparison, ...]:
 
 def _of_latest(item: Latest, leaf: Reason, scene: Scene, edges: Sequence[Edge]) -> Iterator[_Point]:
     refs = [(s.ref, s.path) for s in leaf.seen]
-    results = tuple(r for r in scene.results(item.analyte) if (r.ref, r.path) in refs)
+    oldest = min((s.at.latest for s in leaf.seen if s.at is not None), default=0)
+    results = tuple(r for r in scene.recent(item.analyte, oldest) if (r.ref, r.path) in refs)
     if not results or any(r.value.exact is None or r.reported.exact is None for r in results) or len({r.unit for r in results}) > 1:
         return
     for edge in edges:

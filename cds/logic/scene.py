@@ -227,6 +227,16 @@ class Scene:
             self._by_analyte[analyte] = found
         return found
 
+    def recent(self, analyte: str, floor: int) -> Sequence[Result]:
+        """The newest of `results`: at least all that may have been drawn at or after `floor` (epoch ms). What is older need not be read for it."""
+        if self._track:
+            self._track[-1].add(analyte)
+        found = self._by_analyte.get(analyte)
+        if found is not None:
+            return found
+        newest = self.chart.results.since(analyte, floor)
+        return newest if self.now >= self.chart.now else [result for result in newest if result.at.latest <= self.now]
+
     def current(self, result: Result, within: Decimal) -> bool:
         """Whether the result is surely no older than `within` minutes; equality counts (MET 1.3)."""
         return result.at.earliest is not None and self.now - result.at.earliest <= within * MINUTE
@@ -281,10 +291,10 @@ class Scene:
 
     def latest(self, analyte: str, within: Decimal, together: Decimal | None = None) -> Number | Missing:
         """The newest current result, or with `together` every current one within so many minutes of it."""
-        results = self.results(analyte)
+        results = self.recent(analyte, self.now - int(within * MINUTE))
         newest = next((result for result in results if self.current(result, within)), None)
         if newest is None:
-            return Missing((self.gap(analyte, within, results[0] if results else None),))
+            return Missing((self.gap(analyte, within, next(iter(self.results(analyte)), None)),))
         chosen = [newest]
         if together is not None:
             floor = newest.at.latest - int(together * MINUTE)
