@@ -6,6 +6,7 @@ Here it is decided whose an Observation is and what it measures, and nothing els
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from copy import copy
 from functools import partial
 
 from cds.chart import Problem, Trouble
@@ -98,7 +99,8 @@ class Observations:
     def _put(self, held: Held) -> _Place | None:
         analytes = held.measured.analytes
         for analyte in analytes:
-            self.held.setdefault(analyte, []).append(held)
+            # One entry for each analyte: whoever remembers what was found out about an entry remembers it for one analyte.
+            self.held.setdefault(analyte, []).append(held if len(analytes) == 1 else copy(held))
         return (held.measured, self.held[analytes[0]].append) if len(analytes) == 1 else None
 
     def add(self, problem: Problem) -> None:
