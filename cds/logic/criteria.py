@@ -159,10 +159,14 @@ class Not:
 
 @dataclass(frozen=True, slots=True)
 class AtLeast:
-    """TRUE when at least `count` parts are."""
+    """TRUE when at least `count` parts are; `count` is at least 1 and at most the number of parts."""
 
     count: int
     parts: tuple[Criterion, ...]
+
+    def __post_init__(self) -> None:
+        if not 1 <= self.count <= len(self.parts):
+            raise ValueError(f"AtLeast {self.count} of {len(self.parts)} parts")
 
 
 @dataclass(frozen=True, slots=True)

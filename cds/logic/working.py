@@ -26,6 +26,7 @@ from cds.logic.criteria import (
 )
 from cds.logic.reason import Gap, GapState, Seen
 from cds.numbers import UNBOUNDED, ZERO, Interval, point, shown, spread
+from cds.orders.totals import Total as Sum
 from cds.orders.totals import total
 from cds.parameters import Absent, Parameter
 from cds.vocabulary import ANALYTES
@@ -142,7 +143,7 @@ def _total(scene: Scene, substance: str, scope: str, lines: str, per_kg: bool) -
 
     def told() -> Seen:
         return Seen("total", f"{substance.removeprefix('drug:').replace('_', ' ')} per hour", found.shown(), value=interval, unit=found.unit,
-                    parts=tuple(Seen("order", substance, part.label, part.ref) for part in found.parts))  # fmt: skip
+                    parts=_bags(found))  # fmt: skip
 
     number = Number((Candidate(interval, None, found.unit, told),), found.unit, total=True)
     return _per_weight(scene, number) if per_kg else number
@@ -161,8 +162,13 @@ def _day_total(scene: Scene, substance: str, scope: str) -> Number | Missing:
     high = None if open_end or None in highs else sum((h for h in highs if h is not None), ZERO)
     amount, unit = Interval(low, high), found.unit.removesuffix("/h")
     told = Seen("total", label, f"{spread(amount, 0)} {unit} in 24 h", value=amount, unit=unit,
-                parts=tuple(Seen("order", substance, part.label, part.ref) for part in found.parts))  # fmt: skip
+                parts=_bags(found))  # fmt: skip
     return Number((Candidate(amount, None, unit, told),), unit, total=True)
+
+
+def _bags(found: Sum) -> tuple[Seen, ...]:
+    """What a sum was added up from, in the order of the references: how a client lists its orders decides nothing."""
+    return tuple(Seen("order", found.substance, part.label, part.ref) for part in sorted(found.parts, key=lambda part: (part.ref, part.drafted)))
 
 
 # Series ------------------------------------------------------------------------------------------------------------------------------
