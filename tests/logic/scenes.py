@@ -99,7 +99,7 @@ def chart(
     return Chart(
         now=now,
         hook=hook,
-        results=Held([t for t in things if isinstance(t, Result)], problems),
+        results=Held([t for t in things if isinstance(t, Result)], [p for p in problems if p.item in ANALYTES]),
         conditions=tuple(t for t in things if isinstance(t, Condition)),
         orders=tuple(t for t in things if isinstance(t, Order)),
         problems=tuple(p for p in problems if p.item not in ANALYTES),
