@@ -16,7 +16,7 @@ from cds.logic.compare import KnowledgeError
 from cds.logic.criteria import Below, HasOrder, Latest, Not, OrderFilter, State
 from cds.logic.scene import Scene, StateDef, StateValue
 from cds.parameters import ParameterSet
-from tests.assess.making import A1, A5, A6, A7, B3, P, advisory, branch, insulin, judged, knowledge_of, outcomes, over_drafts, potassium_below
+from tests.assess.making import A1, A5, A6, A7, B3, advisory, branch, insulin, judged, knowledge_of, outcomes, over_drafts, potassium_below
 from tests.logic.scenes import NOW, chart, dosage, ingredient, order, result
 
 TODAY = dt.datetime.fromtimestamp(NOW / 1000, dt.UTC).date()
@@ -265,4 +265,3 @@ def test_assess_gives_the_same_twice() -> None:
     held: Chart = chart(insulin("a"), insulin("b"), result("potassium", "3.2"))
     knowledge = knowledge_of(lambda p: (over_drafts(p), advisory(A5, branch("low", potassium_below("low", p), "critical"))))
     assert assess(held, NO_MEMORY, knowledge) == assess(held, NO_MEMORY, knowledge)
-    assert P.digest

@@ -12,7 +12,7 @@ from cds.gaps import GAS, MISSING, STALE, UNUSABLE, Item, Quality, quality
 from cds.knowledge import Knowledge
 from cds.logic.criteria import AllOf, AtLeastValue, Below, HasCondition, Latest, NoneWithin, OrderFilter, OrderIs
 from cds.parameters import ParameterSet
-from tests.assess.making import A1, A5, A6, A7, P, advisory, branch, insulin, judged, knowledge_of, over_drafts, potassium_below
+from tests.assess.making import A1, A5, A6, A7, advisory, branch, insulin, judged, knowledge_of, over_drafts, potassium_below
 from tests.logic.scenes import NOW, chart, condition, dosage, ingredient, order, result
 
 
@@ -333,4 +333,3 @@ def test_the_codes_of_section_e_with_their_highest_indicator() -> None:
 def test_what_is_said_is_ranked_and_does_not_depend_on_the_order_of_problems() -> None:
     first, second = problem("potassium", ref="Observation/1"), problem("potassium", ref="Observation/2")
     assert made(chart(insulin(), first, second), LOW_ON_INSULIN) == made(chart(insulin(), second, first), LOW_ON_INSULIN)
-    assert P.digest
