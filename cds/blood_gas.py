@@ -42,13 +42,14 @@ def _triple(scene: Scene) -> tuple[Result, Result, Result] | None:
     """pH, pCO2 and bicarbonate of one specimen: same method and kind of specimen, drawn within the limit of each other; the newest that is whole."""
     window = scene.p.number("gas_age")
     apart = int(scene.p.number("gas_together") * MINUTE)
-    for ph in scene.results("ph"):
+    floor = scene.now - int(window * MINUTE) - apart
+    for ph in scene.recent("ph", floor):
         if not scene.current(ph, window):
             continue
         found: list[Result] = []
         for analyte in ("pco2", "bicarbonate"):
             same = [
-                r for r in scene.results(analyte)
+                r for r in scene.recent(analyte, floor)
                 if abs(r.at.latest - ph.at.latest) <= apart and r.method == ph.method and _one_kind(r.specimen, ph.specimen)
             ]  # fmt: skip
             if same:
@@ -88,7 +89,7 @@ def _computed(scene: Scene, pco2: Result, bicarbonate: Result) -> Decimal | None
 def _odd_one(scene: Scene, ph: Result, pco2: Result, bicarbonate: Result) -> str:
     """Which of the three is odd, where a laboratory bicarbonate tells; else that nothing tells."""
     together = int(scene.p.number("samples_together") * MINUTE)
-    for other in scene.results("bicarbonate"):
+    for other in scene.recent("bicarbonate", ph.at.latest - int(together)):
         if other.ref == bicarbonate.ref or other.method == ph.method or abs(other.at.latest - ph.at.latest) > together:
             continue
         again, measured = _computed(scene, pco2, other), ph.value.exact
@@ -112,7 +113,7 @@ def _disagreeing(scene: Scene) -> list[GasRemark]:
     window = scene.p.number("gas_age")
     for analyte in COMPARED:
         newest: dict[str, Result] = {}
-        for result in scene.results(analyte):
+        for result in scene.recent(analyte, scene.now - int(window * MINUTE)):
             if scene.current(result, window) and result.value.exact is not None:
                 newest.setdefault(result.method, result)
         gas, lab = newest.get("gas"), newest.get("laboratory")

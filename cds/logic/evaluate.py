@@ -140,13 +140,12 @@ def _none_within(node: NoneWithin, scene: Scene) -> Reason:
     seen: list[Seen] = []
     gaps: list[Gap] = []
     for analyte in node.analytes:
-        results = scene.results(analyte)
-        inside = [r for r in results if r.at.earliest is not None and r.at.earliest >= floor]
-        if inside:
-            seen.append(scene.seen_result(inside[0]))
+        inside = next((r for r in scene.recent(analyte, floor) if r.at.earliest is not None and r.at.earliest >= floor), None)
+        if inside is not None:
+            seen.append(scene.seen_result(inside))
         else:
             within = Decimal(scene.now - floor) / MINUTE
-            gaps.append(scene.gap(analyte, within, results[0] if results else None))
+            gaps.append(scene.gap(analyte, within, scene.newest(analyte)))
     return Reason(FALSE if seen else TRUE, node, (), tuple(seen), () if seen else tuple(gaps))
 
 

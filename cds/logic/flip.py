@@ -77,10 +77,11 @@ class Flip:
 class Changed:
     """Results in which some results of one analyte have another value."""
 
-    __slots__ = ("_analyte", "_by_ref", "_inner")
+    __slots__ = ("_analyte", "_by_ref", "_inner", "_since")
 
     def __init__(self, inner: Results, analyte: str, changed: Sequence[Result]) -> None:
         self._inner, self._analyte, self._by_ref = inner, analyte, {(r.ref, r.path): r for r in changed}
+        self._since: dict[int, tuple[Result, ...]] = {}
 
     def of(self, analyte: str) -> tuple[Result, ...]:
         """The results of an analyte, the changed ones in their places."""
@@ -91,10 +92,12 @@ class Changed:
 
     def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
         """The newest results of an analyte, the changed ones in their places."""
-        found = self._inner.since(analyte, floor)
         if analyte != self._analyte:
-            return found
-        return tuple(self._by_ref.get((r.ref, r.path), r) for r in found)
+            return self._inner.since(analyte, floor)
+        known = self._since.get(floor)
+        if known is None:
+            known = self._since[floor] = tuple(self._by_ref.get((r.ref, r.path), r) for r in self._inner.since(analyte, floor))
+        return known
 
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """As in the chart."""

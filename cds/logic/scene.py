@@ -14,7 +14,7 @@ from itertools import count
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from cds.chart import MINUTE, Chart, Condition, Feed, Moment, Order, Problem, Result, Results, Source
+from cds.chart import DAY, MINUTE, Chart, Condition, Feed, Moment, Order, Problem, Result, Results, Source
 from cds.logic.compare import Candidate, KnowledgeError, Missing, Number, compare, is_above, is_at_least, is_at_most, is_below
 from cds.logic.criteria import DosePerWeight, Expression, Latest, Limit, OfOrder, RatePerWeight
 from cds.logic.reason import Gap, GapState, Reason, Seen
@@ -237,6 +237,10 @@ class Scene:
         newest = self.chart.results.since(analyte, floor)
         return newest if self.now >= self.chart.now else [result for result in newest if result.at.latest <= self.now]
 
+    def newest(self, analyte: str) -> Result | None:
+        """The newest result of an analyte, whatever its age."""
+        return next(iter(self.recent(analyte, self.now - DAY)), None) or next(iter(self.results(analyte)), None)
+
     def current(self, result: Result, within: Decimal) -> bool:
         """Whether the result is surely no older than `within` minutes; equality counts (MET 1.3)."""
         return result.at.earliest is not None and self.now - result.at.earliest <= within * MINUTE
@@ -281,7 +285,7 @@ class Scene:
                 return Gap(item, GapState.NOT_SENT, f"{label}: the list '{source.key}' was not sent", keys, seen, minutes)
             if not source.covers(since):
                 return Gap(item, GapState.FETCH_FAILED, f"{label}: only part of the list '{source.key}' was sent", keys, seen, minutes)
-        problems: tuple[Problem, ...] = self.chart.results.problems(item) if item in ANALYTES else ()
+        problems: tuple[Problem, ...] = self.chart.results.problems_since(item, since) if item in ANALYTES else ()
         recent = [p for p in problems if p.at is None or p.at.latest >= since]
         if recent:
             return Gap(item, GapState.UNUSABLE, recent[0].message, keys, seen, minutes)
@@ -294,7 +298,7 @@ class Scene:
         results = self.recent(analyte, self.now - int(within * MINUTE))
         newest = next((result for result in results if self.current(result, within)), None)
         if newest is None:
-            return Missing((self.gap(analyte, within, next(iter(self.results(analyte)), None)),))
+            return Missing((self.gap(analyte, within, self.newest(analyte)),))
         chosen = [newest]
         if together is not None:
             floor = newest.at.latest - int(together * MINUTE)

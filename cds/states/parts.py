@@ -109,7 +109,7 @@ def measured(scene: Scene, analytes: tuple[str, ...], window: str, still_matters
         found = scene.latest(analyte, limit.number)
         if not isinstance(found, Missing):
             return StateValue(TRUE, found.seen)
-        last = next(iter(scene.results(analyte)), None)
+        last = scene.newest(analyte)
         old = last is not None and still_matters is not None and still_matters(last)
         gaps += [gap for gap in found.gaps if gap.state not in (GapState.NOT_MEASURED, GapState.STALE) or (gap.state is GapState.STALE and old)]
     return StateValue(UNKNOWN if gaps else FALSE, gaps=tuple(gaps))
