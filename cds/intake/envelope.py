@@ -11,13 +11,13 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import Any, Literal, cast
 
 import msgspec
 from msgspec import UNSET, Raw, Struct, UnsetType
 
 from cds.intake.prefetch import PREFETCH
-from cds.intake.shapes import EMPTY, Bundle, ReadBundle
+from cds.intake.shapes import EMPTY, Bundle, Entry, ReadBundle
 
 EVALUATE_AT = "example.trivet.evaluate-at"
 
@@ -116,6 +116,15 @@ _WHOLE = msgspec.json.Decoder(_Whole)
 _PARTS = msgspec.json.Decoder(_Parts)
 _CONTEXT = msgspec.json.Decoder(_ContextParts)
 _DRAFTS = msgspec.json.Decoder(Bundle)
+
+
+class _LooseDrafts(Struct, gc=False):
+    resourceType: Literal["Bundle"]
+    entry: tuple[Raw, ...] = ()
+
+
+_LOOSE_DRAFTS = msgspec.json.Decoder(_LooseDrafts)
+_ENTRY = msgspec.json.Decoder(Entry)
 _RAW_LISTS = msgspec.json.Decoder(dict[str, Raw])
 
 
@@ -207,7 +216,7 @@ def _member_by_member(body: bytes) -> Opened:
     context_parts = _decoded(parts.context, _CONTEXT, "context")
     drafts = None
     if bytes(context_parts.draftOrders) not in (b"", b"null"):
-        drafts = _decoded(context_parts.draftOrders, _DRAFTS, "context.draftOrders")
+        drafts = _drafts(context_parts.draftOrders)
     context = Context(
         _member(context_parts.userId, str, "context.userId") or "",
         _member(context_parts.patientId, str, "context.patientId") or "",
@@ -231,6 +240,28 @@ def _member_by_member(body: bytes) -> Opened:
         _member(parts.extension, dict[str, Any], "extension") or {},
         lists,
     )
+
+
+def _drafts(raw: Raw) -> Bundle:
+    """The drafts; an entry that is no object keeps its place and holds nothing, so that one such entry costs no other draft its judgement (CH-53)."""
+    try:
+        return _DRAFTS.decode(raw)
+    except (ValueError, RecursionError):
+        pass
+    try:
+        loose = _LOOSE_DRAFTS.decode(raw)
+    except (ValueError, RecursionError):
+        loose = None
+    if loose is None:
+        return cast(Bundle, _decoded(raw, _DRAFTS, "context.draftOrders"))
+    return Bundle("Bundle", tuple(_entry(item) for item in loose.entry))
+
+
+def _entry(raw: Raw) -> Entry:
+    try:
+        return _ENTRY.decode(raw)
+    except (ValueError, RecursionError):
+        return Entry()
 
 
 def _member(raw: Raw, kind: Any, path: str) -> Any:

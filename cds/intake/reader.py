@@ -241,6 +241,8 @@ class Reader:
             if found is not None:
                 found.unread += 1
                 found.detail = found.detail or f"an entry of '{key}' holds no resource"
+            else:
+                self._problems.append(Problem(Trouble.STRUCTURE, "", path, "medications", "an entry of the drafted orders holds no resource that can be read"))
             return
         kind = type_in(raw)
         if kind and kind not in shapes.TYPES:

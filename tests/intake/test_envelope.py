@@ -56,7 +56,7 @@ def refusal(payload: Any, **settings: Any) -> RequestError:
         ("context.draftOrders", None, "context.draftOrders", "required"),
         ("context.draftOrders", [], "context.draftOrders", "structure"),
         ("context.draftOrders", {"resourceType": "Patient"}, "context.draftOrders.resourceType", "structure"),
-        ("context.draftOrders", {"resourceType": "Bundle", "entry": [{}, 3]}, "context.draftOrders.entry[1]", "structure"),
+        ("context.draftOrders", {"resourceType": "Bundle", "entry": 3}, "context.draftOrders.entry", "structure"),
         ("prefetch", [], "prefetch", "structure"),
         ("fhirAuthorization", {"access_token": "t"}, "fhirServer", "invariant"),  # CH-37
         ("fhirServer", "file:///etc", "fhirServer", "value"),
@@ -169,3 +169,13 @@ def test_resources_are_found_as_received() -> None:
     assert json.loads(found.raw.get("prefetch.patient") or b"")["id"] == "p1"
     for nothing in ("", "x", "Observation/none", "context.draftOrders.entry[9].resource", "prefetch.none.entry[0].resource", "prefetch.renal"):
         assert found.raw.get(nothing) is None
+
+
+@pytest.mark.parametrize("broken", [None, 3, "x", [], {"resource": None}, {}])
+def test_ch_53_an_entry_that_is_no_resource_costs_no_other_draft(broken: Any) -> None:
+    """The good draft is read; the other entry keeps its place and is named with its path."""
+    payload = request(drafts=[draft()])
+    payload["context"]["draftOrders"]["entry"].append(broken)
+    found = read(payload)
+    assert [order.path for order in found.chart.orders if order.drafted] == ["context.draftOrders.entry[0].resource"]
+    assert [problem.path for problem in found.chart.problems] == ["context.draftOrders.entry[1].resource"]
