@@ -299,9 +299,9 @@ def _potassium_replacement_missing(p: ParameterSet) -> Advisory:
         offer = (_bag(p, "potassium_offer_volume"),)
         maintenance = (_bag(p, "potassium_offer_volume_maintenance"),)
     how = (
-        "By local protocol: potassium {p.potassium_infusion_usual} mmol/h by vein with ECG monitoring; magnesium with it if that is low."
+        "By local protocol: potassium {p.potassium_infusion_usual} mmol/h by vein, ECG monitor on, central line if the concentration needs it."
         if adult
-        else "By local protocol and with the specialist team: potassium {p.potassium_infusion_usual} by vein with ECG monitoring."
+        else "By local protocol and with the specialist team: potassium {p.potassium_infusion_usual} by vein, ECG monitor on."
     )
     none_found = "Neither running nor drafted orders hold potassium, by vein or by mouth."
     return Advisory(
