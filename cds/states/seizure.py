@@ -321,7 +321,8 @@ def _given(scene: Scene, classes: tuple[str, ...], since: int) -> list[tuple[See
         if at is None or each.status not in ("completed", "in-progress") or at.latest < since or at.latest > scene.now:
             continue
         if _is_of(each.drugs, classes):
-            found[each.ref] = (Seen("administration", each.drugs[0], each.label, each.ref, at=at), at)
+            given = max(0, (scene.now - at.latest) // MINUTE)
+            found[each.ref] = (Seen("administration", each.drugs[0], each.label, each.ref, at=at, age_minutes=given, note=f"given {given} min ago"), at)
     if not found:
         for order in scene.orders.listed:
             starts = [d.start for d in order.dosages if d.start is not None and d.once]
