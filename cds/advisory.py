@@ -22,6 +22,7 @@ from cds.logic.reason import Gap, Reason, Seen
 from cds.logic.scene import Scene
 from cds.numbers import Interval
 
+NOT_KNOWN = "not known"
 INDICATORS = ("info", "warning", "critical")
 
 

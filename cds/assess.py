@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 
-from cds.advisory import Assessment, Branch, Fact, Finding, Outcome, Verdict, Why, rank
+from cds.advisory import NOT_KNOWN, Assessment, Branch, Fact, Finding, Outcome, Verdict, Why, rank
 from cds.chart import MINUTE, Chart, Memory, Order
 from cds.knowledge import Knowledge, Population, Ready, knowledge_of
 from cds.logic.compare import Missing, Number, compare
@@ -234,7 +234,7 @@ def _row_facts(ready: Ready, scene: Scene, order: Order | None) -> dict[str, Fac
 def fact_of(number: Number | Missing, scene: Scene, deciding: tuple[Comparison, Parameter] | None = None) -> Fact:
     """A number as a card shows it, with its age; a gap shows as what it is. `deciding` chooses among several results of one moment."""
     if isinstance(number, Missing):
-        return Fact("not known", number.gaps[0].detail, seen=number.seen)
+        return Fact(NOT_KNOWN, number.gaps[0].detail, seen=number.seen)
     candidate = number.candidates[0]
     if deciding is not None and len(number.candidates) > 1:
         node, limit = deciding

@@ -27,6 +27,7 @@ class GasRemark:
     ref: str
     at: Moment
     path: str = ""
+    short: str = ""
 
 
 def gas_remarks(scene: Scene, assessment: Assessment) -> tuple[GasRemark, ...]:
@@ -76,7 +77,8 @@ def _judged(scene: Scene, assessment: Assessment, ph: Result, pco2: Result, bica
         f"bicarbonate {bicarbonate.text} ({shown(difference, 2)} apart). {_odd_one(scene, ph, pco2, bicarbonate)}"
     )
     state, indicator = ("inconsistent", "warning") if inconsistent else ("doubtful", "info")
-    return [GasRemark("blood gas", text, state, indicator, "ph", ph.ref, ph.at, ph.path)]
+    short = f"Repeat the blood gas: pH {shown(measured, 2)} measured, {shown(computed, 2)} by its own pCO2 and bicarbonate"
+    return [GasRemark("blood gas", text, state, indicator, "ph", ph.ref, ph.at, ph.path, short)]
 
 
 def _computed(scene: Scene, pco2: Result, bicarbonate: Result) -> Decimal | None:
@@ -126,5 +128,6 @@ def _disagreeing(scene: Scene) -> list[GasRemark]:
         if abs(a - b) > (limit * max(a, b) if analyte == "glucose" else limit):
             label = ANALYTES[analyte].label
             text = f"samples disagree: {label} {gas.text} on the gas, {lab.text} in the laboratory. Think of haemolysis, a drip arm, or the time between them"
-            made.append(GasRemark(analyte, text, "disagree", "info", analyte, lab.ref, lab.at, lab.path))
+            short = f"Samples disagree: {label} {gas.text} on the gas, {lab.text} in the laboratory"
+            made.append(GasRemark(analyte, text, "disagree", "info", analyte, lab.ref, lab.at, lab.path, short))
     return made

@@ -154,7 +154,11 @@ def _given(proposal: Give, finding: Finding) -> Change | None:
                 Stated(point(amount.number), proposal.amount_unit, f"{shown(amount.number)} {proposal.amount_unit}"),
                 Stated(ml, "mL", f"{shown(volume.number)} mL"),
             ),
-            Ingredient(proposal.diluent, DRUGS[proposal.diluent].label, False, Stated(ml, "mL", f"{shown(volume.number)} mL")),
+            # The bag's volume stands on both sides, so that a reader cannot take it for a strength.
+            Ingredient(
+                proposal.diluent, DRUGS[proposal.diluent].label, False,
+                Stated(ml, "mL", f"{shown(volume.number)} mL"), Stated(ml, "mL", f"{shown(volume.number)} mL"),
+            ),
         ),
         dosages=(
             Dosage(

@@ -43,7 +43,8 @@ Waits = tuple[tuple[str, str], ...]
 @dataclass(frozen=True, slots=True)
 class Item:
     """One thing that could not be judged. `waits` are the advisories that it would decide, each with its indicator; `test` is the analyte to measure, ""
-    when measuring again would not help (it was not sent, or the order does not state it). `if_held` says what a stale value would have decided."""
+    when measuring again would not help (it was not sent, or the order does not state it). `if_held` says what a stale value would have decided; `short` is the
+    text where a summary has no room for all of it."""
 
     code: str
     item: str
@@ -59,6 +60,7 @@ class Item:
     suspicion: str = ""
     if_held: str = ""
     at: Moment | None = None
+    short: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +113,7 @@ def quality(chart: Chart, assessment: Assessment, knowledge: Knowledge) -> Quali
     if assessment.neonate:
         # Under 28 days only what could not be read is said beside the one statement of scope (F-20).
         return Quality(_ranked([*unusable, *(item for item in drafts if item.code == UNUSABLE)]), (), accounts)
-    gas = tuple(Item(GAS, r.item, r.text, r.state, r.indicator, test=r.test, ref=r.ref, path=r.path, at=r.at) for r in gas_remarks(scene, assessment))
+    gas = tuple(Item(GAS, r.item, r.text, r.state, r.indicator, test=r.test, ref=r.ref, path=r.path, at=r.at, short=r.short) for r in gas_remarks(scene, assessment))
     return Quality(_ranked([*items, *unusable, *drafts]), gas, accounts)
 
 

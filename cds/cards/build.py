@@ -8,11 +8,11 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from cds.advisory import Assessment, Finding, Group, rank
+from cds.advisory import NOT_KNOWN, Assessment, Finding, Group, rank
 from cds.assess import Knowledge, Population
 from cds.candidates import Change, Dropped, Offers
 from cds.cards import fhir
-from cds.cards.evidence import evidence_lines, label_of
+from cds.cards.evidence import capital, evidence_lines, label_of
 from cds.cards.words import fill, literal, plain, readable, sentence, summary
 from cds.chart import MINUTE, Chart, Order
 from cds.gaps import GAS, MISSING, STALE, UNUSABLE, Item, Quality
@@ -188,7 +188,7 @@ class _Maker:
         cautions = [self._fill(line, f) for f in findings for line in f.branch.words.cautions]
         if self._gas and any(seen.item in ("ph", "bicarbonate") for f in findings for seen in f.seen):
             cautions.insert(0, "The blood gas does not agree with itself: repeat it before you rely on this.")
-        found = [self._fill(line, f) for f in every for line in f.branch.words.found]
+        found = [self._fill(line, f) for f in every for line in f.branch.words.found if not _says_nothing(line, f)]
         found += evidence_lines(every, self._chart.now, together_minutes=self._p.p.number("together"))
         parts = [
             _list("Also on this card", [line for f in (*group.others, *group.more, *group.absorbed) if (line := self._line(f)) not in summaries]),
@@ -298,7 +298,7 @@ class _Maker:
         parts = [_list(TITLES[code], self._item_lines([item for item in items if item.code == code])) for code in codes]
         parts += ["No advice on these points is not a sign that all is well.", self._closing]
         source = "Trivet: what this service could and could not read"
-        card = self._card(lead, indicators[lead], sentence(head + readable(items[0].text), more), "\n\n".join(parts), source, TITLES[lead], entries)
+        card = self._card(lead, indicators[lead], sentence(head + readable(items[0].short or items[0].text), more), "\n\n".join(parts), source, TITLES[lead], entries)
         suggestions = []
         for test in dict.fromkeys(item.test for item in items if item.test and item.test not in self._offers.tests_ordered):
             label = "Repeat the blood gas" if lead == GAS and test == "ph" else f"Measure {label_of(test)} now"
@@ -329,11 +329,11 @@ class _Maker:
             names = ", ".join(label_of(item.item) for item in same)
             how = "was not sent" if state == "not_sent" else "could not be fetched whole"
             waits = dict.fromkeys(wait for item in same for wait in item.waits)
-            lines.append(f"{names}: the list '{', '.join(keys)}' {how} ({self._waits(tuple(waits))})")
+            lines.append(f"{capital(names)}: the list '{', '.join(keys)}' {how} ({self._waits(tuple(waits))})")
         return lines
 
     def _item(self, item: Item) -> str:
-        text = literal(readable(item.text), 400)
+        text = capital(literal(readable(item.text), 400))
         extra = []
         if item.waits:
             extra.append(self._waits(item.waits))
@@ -363,7 +363,7 @@ class _Maker:
         for code in dict.fromkeys(item.code for item in points):
             if code not in known:
                 entries.append({"code": code, "indicator": max((i.indicator for i in points if i.code == code), key=rank), "role": "folded"})
-        first = self._summary(folded[0]) if folded else f"could not be judged: {readable(points[0].text)}"
+        first = self._summary(folded[0]) if folded else f"could not be judged: {readable(points[0].short or points[0].text)}"
         count = len(folded) + len(points)
         sources = list(dict.fromkeys(self._p.advisory(f.code).sources[0] for f in folded))
         parts = [
@@ -419,6 +419,15 @@ def _entry(finding: Finding, role: str) -> dict[str, Any]:
     if finding.lowered_by:
         entry["lowered-by"] = finding.lowered_by
     return entry
+
+
+def _says_nothing(line: str, finding: Finding) -> bool:
+    """Whether a line is about numbers none of which is known, and what became of them is not told by it or is told by the gaps anyway."""
+    named = [fact for name, fact in finding.facts.items() if f"{{{name}}}" in line]
+    if not named or any(fact.text != NOT_KNOWN for fact in named):
+        return False
+    told = {gap.detail for leaf in finding.why.leaves for gap in leaf.gaps}
+    return ".age}" not in line or all(fact.age in told for fact in named)
 
 
 def _short(order: Order | None) -> str:

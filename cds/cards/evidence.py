@@ -9,7 +9,8 @@ from decimal import Decimal
 from cds.advisory import Finding
 from cds.cards.words import ago, literal, readable
 from cds.chart import MINUTE
-from cds.logic.reason import Seen
+from cds.logic.criteria import NoneWithin
+from cds.logic.reason import GapState, Seen
 from cds.logic.truth import TRUE
 from cds.vocabulary import ANALYTES
 
@@ -24,6 +25,7 @@ def evidence_lines(findings: Iterable[Finding], now: int, *, together_minutes: D
     facts = [seen for finding in findings for fact in finding.facts.values() for seen in fact.seen]
     told, named = {seen.text for seen in facts}, {seen.item for seen in facts}
     results: dict[str, list[Seen]] = {}
+    absent: dict[str, str] = {}
     numbers: dict[str, Seen] = {}
     conditions: dict[str, Seen] = {}
     orders: dict[str, list[Seen]] = {}
@@ -31,6 +33,10 @@ def evidence_lines(findings: Iterable[Finding], now: int, *, together_minutes: D
         for leaf in finding.why.leaves:
             if leaf.truth is not TRUE:
                 continue
+            for gap in leaf.gaps if isinstance(leaf.node, NoneWithin) else ():
+                # An advisory that fires because something is not there names what became of it (F-9).
+                if gap.state is not GapState.STALE or gap.last is None or gap.last.text not in told:
+                    absent.setdefault(gap.item, capital(literal(gap.detail)))
             for seen in leaf.seen:
                 if seen.kind == "result":
                     same = results.setdefault(seen.item, [])
@@ -42,7 +48,8 @@ def evidence_lines(findings: Iterable[Finding], now: int, *, together_minutes: D
                     orders.setdefault(seen.ref, []).append(seen)
                 elif seen.kind in ("formula", "total", "series", "event"):
                     numbers.setdefault(seen.item, seen)
-    made = [_results(item, results[item], now, together_minutes) for item in sorted(results, key=lambda item: item not in named)]
+    made = list(absent.values())
+    made += [_results(item, results[item], now, together_minutes) for item in sorted(results, key=lambda item: item not in named)]
     made += [_number(seen, now) for seen in numbers.values() if seen.text not in told]
     made += [_condition(seen, now) for seen in conditions.values()]
     made += [_order(found) for found in orders.values()]
@@ -58,7 +65,7 @@ def _results(item: str, found: list[Seen], now: int, together_minutes: Decimal) 
     newest = sorted(found, key=lambda s: (-_drawn(s), s.ref))
     floor = _drawn(newest[0]) - int(together_minutes * MINUTE)
     texts = [f"{literal(readable(s.text))} ({_marks(s, now)})" for s in newest if _drawn(s) >= floor]
-    return f"{_capital(label_of(item))} {'; '.join(texts)}"
+    return f"{capital(label_of(item))} {'; '.join(texts)}"
 
 
 def _drawn(seen: Seen) -> int:
@@ -73,8 +80,8 @@ def _marks(seen: Seen, now: int) -> str:
 
 def _number(seen: Seen, now: int) -> str:
     if seen.kind == "event":
-        return f"{_capital(literal(seen.item))} {ago(now, seen)}"
-    text = f"{_capital(literal(seen.item))} {literal(readable(seen.text))}"
+        return f"{capital(literal(seen.item))} {ago(now, seen)}"
+    text = f"{capital(literal(seen.item))} {literal(readable(seen.text))}"
     return f"{text} (from {literal(readable(seen.note), 200)})" if seen.note else text
 
 
@@ -102,6 +109,7 @@ def _order(found: list[Seen]) -> str:
     return f"{text}: {literal('; '.join(figures), 200)}" if figures else text
 
 
-def _capital(text: str) -> str:
+def capital(text: str) -> str:
+    """The first letter large."""
     # "pH" keeps its first letter.
     return text if text[1:2].isupper() else text[:1].upper() + text[1:]

@@ -41,8 +41,8 @@ def medication_request(order: Order, patient: str, encounter: str) -> dict[str, 
     ingredients = []
     for part in order.ingredients:
         one: dict[str, Any] = {"itemCodeableConcept": _drug(part.drug or "", part.label), "isActive": part.active}
-        if part.strength is not None:
-            one["strength"] = {"numerator": _quantity(part.strength), "denominator": _quantity(part.per) if part.per else {"value": Decimal(1)}}
+        if part.strength is not None and part.per is not None:
+            one["strength"] = {"numerator": _quantity(part.strength), "denominator": _quantity(part.per)}
         ingredients.append(one)
     first = order.dosages[0]
     rate: dict[str, Any] = {}

@@ -14,7 +14,7 @@ from itertools import count
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from cds.chart import DAY, MINUTE, Chart, Condition, Feed, Moment, Order, Problem, Result, Results, Source
+from cds.chart import DAY, MINUTE, Chart, Condition, Feed, Moment, Order, Problem, Result, Results, Source, Trouble
 from cds.logic.compare import Candidate, KnowledgeError, Missing, Number, compare, is_above, is_at_least, is_at_most, is_below
 from cds.logic.criteria import DosePerWeight, Expression, Latest, Limit, OfOrder, RatePerWeight
 from cds.logic.reason import Gap, GapState, Reason, Seen
@@ -286,7 +286,8 @@ class Scene:
             if not source.covers(since):
                 return Gap(item, GapState.FETCH_FAILED, f"{label}: only part of the list '{source.key}' was sent", keys, seen, minutes)
         problems: tuple[Problem, ...] = self.chart.results.problems_since(item, since) if item in ANALYTES else ()
-        recent = [p for p in problems if p.at is None or p.at.latest >= since]
+        # What belongs to another patient says nothing of this one (HZ-01).
+        recent = [p for p in problems if p.trouble is not Trouble.OTHER_PATIENT and (p.at is None or p.at.latest >= since)]
         if recent:
             return Gap(item, GapState.UNUSABLE, recent[0].message, keys, seen, minutes)
         if last is not None and seen is not None:

@@ -333,3 +333,9 @@ def test_the_codes_of_section_e_with_their_highest_indicator() -> None:
 def test_what_is_said_is_ranked_and_does_not_depend_on_the_order_of_problems() -> None:
     first, second = problem("potassium", ref="Observation/1"), problem("potassium", ref="Observation/2")
     assert made(chart(insulin(), first, second), LOW_ON_INSULIN) == made(chart(insulin(), second, first), LOW_ON_INSULIN)
+
+
+def test_hz_01_another_patients_result_is_no_unusable_result_of_this_one() -> None:
+    foreign = Problem(Trouble.OTHER_PATIENT, "", "prefetch.results.entry[3].resource", "potassium", "potassium: belongs to another patient")
+    held = chart(insulin(), foreign, other_patient_items=1)
+    assert items(held, LOW_ON_INSULIN) == [(MISSING, "potassium", "warning"), (UNUSABLE, "other patient", "warning")]
