@@ -210,7 +210,9 @@ def _facts(ready: Ready, why: Why) -> Mapping[str, Fact]:
     """The numbers that the words of a branch show."""
     facts = {}
     for name, expression in why.branch.words.facts.items():
-        facts[name] = fact_of(why.scene.number(expression, why.order), why.scene, _deciding(expression, why))
+        number = why.scene.number(expression, why.order)
+        several = isinstance(number, Number) and len(number.candidates) > 1
+        facts[name] = fact_of(number, why.scene, _deciding(expression, why) if several else None)
     return facts | _row_facts(ready, why.scene, why.order)
 
 

@@ -59,12 +59,21 @@ class Number:
         return tuple(candidate.seen for candidate in self.candidates)
 
 
-@dataclass(frozen=True, slots=True)
 class Missing:
-    """A number that is not there, and why."""
+    """A number that is not there, and why. Why is found out when somebody asks."""
 
-    gaps: tuple[Gap, ...]
-    seen: tuple[Seen, ...] = ()
+    __slots__ = ("_gaps", "seen")
+
+    def __init__(self, gaps: tuple[Gap, ...] | Callable[[], tuple[Gap, ...]], seen: tuple[Seen, ...] = ()) -> None:
+        self._gaps = gaps
+        self.seen = seen
+
+    @property
+    def gaps(self) -> tuple[Gap, ...]:
+        """What is missing."""
+        if not isinstance(self._gaps, tuple):
+            self._gaps = self._gaps()
+        return self._gaps
 
 
 def compare(number: Number, limit: Parameter, test: Test) -> bool | None:

@@ -6,7 +6,7 @@ the leaves that decided it; `cds.logic.evaluate` gives the whole tree with every
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import assert_never
@@ -49,7 +49,8 @@ from cds.logic.evaluate import condition_in_time, evaluate, look_back_instants, 
 from cds.logic.reason import Gap, GapState, Reason, Seen
 from cds.logic.scene import Scene, StateDef, deciding_gaps, leaves_seen, next_slot, slot_of
 from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth, at_least, negated, truth_of
-from cds.parameters import Absent
+from cds.parameters import Absent, ParameterSet
+from cds.vocabulary import DRUGS
 
 Judge = Callable[[Scene, Order | None], Truth]
 Read = Callable[[Scene, Order | None], Number | Missing]
@@ -59,12 +60,13 @@ TESTS: Mapping[type, Test] = {Below: is_below, AtMostValue: is_at_most, Above: i
 @dataclass(frozen=True, slots=True, eq=False)
 class Compiled:
     """A criterion with its closure. `of_order` tells whether it asks about the order in hand (then it is not remembered across orders); `parts` are
-    the compiled parts of a connective, and what an AnyOrder or a StillIn asks inside."""
+    the compiled parts of a connective, and what an AnyOrder or a StillIn asks inside; `slot` is its place in a scene's memory, -1 for none."""
 
     node: Criterion
     truth: Judge
     of_order: bool
     parts: tuple[Compiled, ...] = ()
+    slot: int = -1
 
     def evidence(self, scene: Scene, order: Order | None = None) -> tuple[tuple[Seen, ...], tuple[Gap, ...]]:
         """What decides this criterion, without repeats, and what it waits for where it is UNKNOWN."""
@@ -101,7 +103,7 @@ def compile_criterion(node: Criterion) -> Compiled:
             known = scene.truths[slot] = inner(scene, None)
         return known
 
-    return Compiled(node, remembered, False, bare.parts)
+    return Compiled(node, remembered, False, bare.parts, slot)
 
 
 def compile_states(states: Mapping[str, StateDef]) -> dict[str, StateDef]:
@@ -136,7 +138,13 @@ def _bare(node: Criterion) -> _Bare:
         case AnyOrder(orders, such_that):
             asked = None if such_that is None else compile_criterion(such_that)
             return _Bare(_some_order(orders, asked), parts=() if asked is None else (asked,))
-        case OrderIs() | OrderHas() | OrderReason() | TableRow():
+        case OrderIs("drafted"):
+            return _Bare(lambda scene, order: UNKNOWN if order is None else TRUE if order.drafted else FALSE, of_order=True)
+        case OrderHas(classes, "active"):
+            return _Bare(_has_active(classes), of_order=True)
+        case TableRow():
+            return _Bare(_table_row(node), of_order=True)
+        case OrderIs() | OrderHas() | OrderReason():
             question = node
             return _Bare(lambda scene, order: UNKNOWN if order is None else order_truth(question, scene, order), of_order=True)
         case NotComputable(item):
@@ -191,8 +199,10 @@ def _any(parts: tuple[Compiled, ...]) -> _Bare:
 
 def _number(item: Expression) -> tuple[Read, bool]:
     slot = slot_of(item)
-    of_order = isinstance(item, (OfOrder, DosePerWeight, RatePerWeight))
-    return (lambda scene, order: scene.number_at(slot, item, order)), of_order
+    if isinstance(item, (OfOrder, DosePerWeight, RatePerWeight)):
+        return (lambda scene, order: scene.number_at((slot, id(order)), item, order)), True
+    place = (slot, 0)
+    return (lambda scene, order: scene.number_at(place, item, None)), False
 
 
 def _compared(item: Expression, limit: Limit, test: Test) -> _Bare:
@@ -273,6 +283,30 @@ def _some_order(orders: OrderFilter, such_that: Compiled | None) -> Judge:
     return judge
 
 
+def _has_active(classes: tuple[str, ...]) -> Judge:
+    drugs = frozenset(name for name, drug in DRUGS.items() if name in classes or not drug.classes.isdisjoint(classes))
+
+    def judge(scene: Scene, order: Order | None) -> Truth:
+        return UNKNOWN if order is None else FALSE if drugs.isdisjoint(order.drugs) else TRUE
+
+    return judge
+
+
+def _table_row(node: TableRow) -> Judge:
+    """The drugs of the rows that are meant are looked up once a scene's knowledge."""
+    found: dict[ParameterSet, frozenset[object]] = {}
+
+    def judge(scene: Scene, order: Order | None) -> Truth:
+        if order is None:
+            return UNKNOWN
+        drugs = found.get(scene.p)
+        if drugs is None:
+            drugs = found[scene.p] = frozenset(row.get("drug") for row in scene.p.table(node.table) if row.get(node.column) in node.values)
+        return FALSE if drugs.isdisjoint(order.drugs) else TRUE
+
+    return judge
+
+
 def _still_in(node: StillIn, begins: Compiled, ends: Compiled) -> _Bare:
     def judge(scene: Scene, order: Order | None) -> Truth:
         if scene.origin is not None:
@@ -293,52 +327,61 @@ def _still_in(node: StillIn, begins: Compiled, ends: Compiled) -> _Bare:
 # What decided ------------------------------------------------------------------------------------------------------------------------
 
 
-def support(compiled: Compiled, scene: Scene, order: Order | None = None) -> Iterator[Reason]:
+def support(compiled: Compiled, scene: Scene, order: Order | None = None) -> tuple[Reason, ...]:
     """The leaves that decide a criterion, each with what it saw: of a TRUE AnyOf the TRUE parts, of a FALSE AllOf the FALSE ones, of an UNKNOWN one those that
     keep it open and those that hold. A state that is a criterion is looked into; a look back shows the instant that decided.
     """
+    if compiled.slot < 0:
+        return tuple(_support(compiled, scene, order))
+    found = scene.supports.get(compiled.slot)
+    if found is None:
+        found = scene.supports[compiled.slot] = tuple(_support(compiled, scene, None))
+    return found
+
+
+def _support(compiled: Compiled, scene: Scene, order: Order | None) -> Sequence[Reason]:
     node, truth = compiled.node, compiled.truth(scene, order)
     match node:
         case AllOf():
-            yield from _parts(compiled, scene, order, (FALSE,) if truth is FALSE else (TRUE, UNKNOWN))
+            return _parts(compiled, scene, order, (FALSE,) if truth is FALSE else (TRUE, UNKNOWN))
         case AnyOf():
-            yield from _parts(compiled, scene, order, (TRUE,) if truth is TRUE else (UNKNOWN,) if truth is UNKNOWN else (FALSE,))
+            return _parts(compiled, scene, order, (truth,))
         case AtLeast():
-            yield from _parts(compiled, scene, order, (TRUE,) if truth is TRUE else (FALSE,) if truth is FALSE else (TRUE, UNKNOWN))
+            return _parts(compiled, scene, order, (TRUE, UNKNOWN) if truth is UNKNOWN else (truth,))
         case Not():
-            yield from support(compiled.parts[0], scene, order)
+            return support(compiled.parts[0], scene, order)
         case State(name):
             definition = scene.state_defs.get(name)
-            value = scene.state(name)
             if definition is not None and definition.compiled is not None:
-                yield from support(definition.compiled, scene)
-            else:
-                yield Reason(value.truth, node, (), value.seen, value.gaps if value.truth is UNKNOWN else (), note=value.note)
+                return support(definition.compiled, scene)
+            value = scene.state(name)
+            return (Reason(value.truth, node, (), value.seen, value.gaps if value.truth is UNKNOWN else (), note=value.note),)
         case AnyOrder(orders, _):
-            yield from _witnesses(compiled, orders, truth, scene)
+            return _witnesses(compiled, orders, truth, scene)
         case StillIn():
-            yield from _instant(compiled, node, truth, scene)
+            return (_instant(compiled, node, truth, scene),)
         case Between():
             # A band is one leaf: what its two ends saw and wait for.
             whole = evaluate(node, scene, order)
-            yield Reason(truth, node, (), leaves_seen(whole), deciding_gaps(whole), whole.order)
+            return (Reason(truth, node, (), leaves_seen(whole), deciding_gaps(whole), whole.order),)
         case _:
-            yield evaluate(node, scene, order)
+            return (evaluate(node, scene, order),)
 
 
-def _parts(compiled: Compiled, scene: Scene, order: Order | None, wanted: tuple[Truth, ...]) -> Iterator[Reason]:
+def _parts(compiled: Compiled, scene: Scene, order: Order | None, wanted: tuple[Truth, ...]) -> list[Reason]:
+    found: list[Reason] = []
     for part in compiled.parts:
         if part.truth(scene, order) in wanted:
-            yield from support(part, scene, order)
+            found += support(part, scene, order)
+    return found
 
 
-def _witnesses(compiled: Compiled, orders: OrderFilter, truth: Truth, scene: Scene) -> Iterator[Reason]:
+def _witnesses(compiled: Compiled, orders: OrderFilter, truth: Truth, scene: Scene) -> list[Reason]:
     """The orders that make it TRUE (or keep it open), and inside each what decides."""
     node = compiled.node
     inner = compiled.parts[0] if compiled.parts else None
     if truth is FALSE or inner is None:
-        yield evaluate(node, scene)
-        return
+        return [evaluate(node, scene)]
     seen: list[Seen] = []
     refs: list[str] = []
     gaps: list[Gap] = []
@@ -354,18 +397,17 @@ def _witnesses(compiled: Compiled, orders: OrderFilter, truth: Truth, scene: Sce
         leaves += support(inner, scene, order)
     if truth is UNKNOWN and not seen:
         gaps.append(scene.gap("medications"))
-    yield Reason(truth, node, (), tuple(seen), tuple(gaps), witnesses=tuple(refs) if truth is TRUE else ())
-    yield from leaves
+    return [Reason(truth, node, (), tuple(seen), tuple(gaps), witnesses=tuple(refs) if truth is TRUE else ()), *leaves]
 
 
-def _instant(compiled: Compiled, node: StillIn, truth: Truth, scene: Scene) -> Iterator[Reason]:
+def _instant(compiled: Compiled, node: StillIn, truth: Truth, scene: Scene) -> Reason:
+    """The instant of a look back that decided."""
     begins, ends = compiled.parts
     if scene.origin is None and truth is not UNKNOWN:
         for instant in look_back_instants(node, scene):
             past = scene.at(instant)
             for part, note in ((begins, "met earlier"), (ends, "resolved since")):
                 if part.truth(past, None) is TRUE:
-                    yield Reason(truth, node, (), part.evidence(past)[0], note=note)
-                    return
+                    return Reason(truth, node, (), part.evidence(past)[0], note=note)
     gaps = tuple(scene.gap(analyte) for analyte in node.analytes if not scene.whole(analyte)) if truth is UNKNOWN else ()
-    yield Reason(truth, node, gaps=gaps)
+    return Reason(truth, node, gaps=gaps)

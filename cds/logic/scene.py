@@ -104,6 +104,7 @@ Judge = Callable[["Criterion", "Scene"], Reason]
 
 _slots = count()
 _ANALYTES: dict[int, frozenset[str] | None] = {}
+_EVERY = frozenset(ANALYTES)
 
 
 def next_slot() -> int:
@@ -142,6 +143,7 @@ class Scene:
         "p",
         "population",
         "state_defs",
+        "supports",
         "truths",
     )
 
@@ -176,6 +178,7 @@ class Scene:
         self._by_analyte: dict[str, Sequence[Result]] = {}
         self._weight: Number | Missing | None = None
         self.truths: dict[int, Truth] = {}
+        self.supports: dict[int, tuple[Reason, ...]] = {}
 
     def at(self, instant: int) -> Scene:
         """The same chart judged as of an earlier instant: later results are not seen, orders and conditions are as now (F-33)."""
@@ -296,18 +299,23 @@ class Scene:
 
     def latest(self, analyte: str, within: Decimal, together: Decimal | None = None) -> Number | Missing:
         """The newest current result, or with `together` every current one within so many minutes of it."""
-        results = self.recent(analyte, self.now - int(within * MINUTE))
-        newest = next((result for result in results if self.current(result, within)), None)
-        if newest is None:
-            return Missing((self.gap(analyte, within, self.newest(analyte)),))
-        chosen = [newest]
-        if together is not None:
-            floor = newest.at.latest - int(together * MINUTE)
-            for result in results:
-                if result.at.latest < floor:
-                    break
-                if result is not newest and self.current(result, within):
-                    chosen.append(result)
+        floor = self.now - int(within * MINUTE)
+        results = self.recent(analyte, floor)
+        chosen: list[Result] = []
+        moment = floor
+        for result in results:
+            if result.at.latest < moment:
+                # Newest first: nothing that follows can be current, or of the same moment.
+                break
+            if result.at.earliest is None or result.at.earliest < floor:
+                continue
+            if not chosen:
+                if together is None:
+                    return Number((Candidate(result.value, result.reported, result.unit, partial(self.seen_result, result)),), ANALYTES[analyte].unit)
+                moment = result.at.latest - int(together * MINUTE)
+            chosen.append(result)
+        if not chosen:
+            return Missing(lambda: (self.gap(analyte, within, self.newest(analyte)),))
         return Number(tuple(Candidate(r.value, r.reported, r.unit, partial(self.seen_result, r)) for r in chosen), ANALYTES[analyte].unit)
 
     # Conditions and states ------------------------------------------------------------------------------------------------------
@@ -414,16 +422,16 @@ class Scene:
 
     def number(self, expression: Expression, order: Order | None = None) -> Number | Missing:
         """The value of an expression, worked out once."""
-        return self.number_at(slot_of(expression), expression, order)
+        return self.number_at(_key(slot_of(expression), expression, order), expression, order)
 
-    def number_at(self, slot: int, expression: Expression, order: Order | None) -> Number | Missing:
-        """As `number`, for an expression whose slot is known."""
-        key = _key(slot, expression, order)
+    def number_at(self, key: tuple[int, int], expression: Expression, order: Order | None) -> Number | Missing:
+        """As `number`, for an expression whose place in memory is known."""
         found = self._numbers.get(key)
         if found is None:
             found = self._numbers[key] = work_out(self, expression, order)
         if self._track:
-            self._track[-1] |= _ANALYTES[slot] or frozenset(ANALYTES)
+            rests_on = _ANALYTES[key[0]]
+            self._track[-1] |= _EVERY if rests_on is None else rests_on
         return found
 
 
