@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from cds.chart import MINUTE, Moment, Order, Result
 from cds.logic.criteria import (
     Above,
@@ -23,7 +25,7 @@ from cds.logic.criteria import (
 )
 from cds.logic.reason import Gap, Seen
 from cds.logic.scene import Scene, StateDef, StateValue
-from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth, all_of, any_of
+from cds.logic.truth import FALSE, TRUE, UNKNOWN, all_of, any_of
 from cds.parameters import Parameter, ParameterSet
 from cds.states.parts import either, falls_under, held, if_known, insulin_by_vein, measured, reaches, word
 from cds.vocabulary import DRUGS
@@ -230,41 +232,38 @@ def _hyperosmolar_context(p: ParameterSet) -> Criterion:
 def _crisis_shown(scene: Scene) -> StateValue:
     """TRUE when a crisis context is TRUE; never UNKNOWN. The gaps are kept beside it."""
     context = scene.state("crisis context")
-    return StateValue(TRUE if context.truth is TRUE else FALSE, context.seen, context.gaps, note=context.note)
+    return StateValue(TRUE if context.truth is TRUE else FALSE, note=context.note, more=lambda: (context.seen, context.gaps))
 
 
 def _resolved(scene: Scene) -> StateValue:
-    truths: list[Truth] = []
-    seen: list[Seen] = []
-    gaps: list[Gap] = []
-    contexts: list[Truth] = []
-    for context, end in (("ketoacidosis context", "ketoacidosis over"), ("hyperosmolar context", "hyperosmolar state over")):
-        within = scene.state(context)
-        contexts.append(within.truth)
-        gaps += within.gaps
-        if within.truth is TRUE:
-            over = scene.state(end)
-            truths.append(over.truth)
-            seen += over.seen
-            gaps += over.gaps
-    if not truths:
-        return StateValue(any_of(contexts), gaps=tuple(gaps))
-    return StateValue(all_of(truths), tuple(seen), tuple(gaps))
+    contexts = [scene.state(name) for name in ("ketoacidosis context", "hyperosmolar context")]
+    ends = [
+        scene.state(end)
+        for context, end in zip(contexts, ("ketoacidosis over", "hyperosmolar state over"), strict=True)
+        if context.truth is TRUE
+    ]  # fmt: skip
+    if not ends:
+        return StateValue(any_of(context.truth for context in contexts), more=lambda: ((), _gaps(contexts)))
+    return StateValue(all_of(end.truth for end in ends), more=lambda: (tuple(seen for end in ends for seen in end.seen), _gaps((*contexts, *ends))))
+
+
+def _gaps(values: Sequence[StateValue]) -> tuple[Gap, ...]:
+    return tuple(gap for value in values for gap in value.gaps)
 
 
 def _unresolved(scene: Scene) -> StateValue:
     """A crisis whose end is not shown. UNKNOWN only while it is not known whether there is a crisis."""
     context = scene.state("crisis context")
     if context.truth is not TRUE:
-        return StateValue(context.truth, context.seen, context.gaps)
+        return StateValue(context.truth, more=lambda: (context.seen, context.gaps))
     over = scene.state("crisis resolved")
-    return StateValue(FALSE if over.truth is TRUE else TRUE, (*context.seen, *over.seen), over.gaps)
+    return StateValue(FALSE if over.truth is TRUE else TRUE, more=lambda: ((*context.seen, *over.seen), over.gaps))
 
 
 def _unresolved_shown(scene: Scene) -> StateValue:
     """TRUE when an unresolved crisis is TRUE; never UNKNOWN."""
     unresolved = scene.state("unresolved crisis")
-    return StateValue(TRUE if unresolved.truth is TRUE else FALSE, unresolved.seen, unresolved.gaps)
+    return StateValue(TRUE if unresolved.truth is TRUE else FALSE, more=lambda: (unresolved.seen, unresolved.gaps))
 
 
 def _ketones_or_gas(scene: Scene) -> StateValue:
@@ -331,7 +330,7 @@ def _insulin_running(scene: Scene) -> StateValue:
 
 def _insulin_shown(scene: Scene) -> StateValue:
     running = scene.state("insulin running")
-    return StateValue(TRUE if running.truth is TRUE else FALSE, running.seen, running.gaps)
+    return StateValue(TRUE if running.truth is TRUE else FALSE, more=lambda: (running.seen, running.gaps))
 
 
 __all__ = ["ketosis", "states"]
