@@ -94,7 +94,8 @@ def _cards(
     intake: Intake, chart: Chart, assessment: Assessment, offered: Offers, missing: Quality, request_id: str, knowledge: Knowledge, settings: CallSettings
 ) -> Cards:
     population = knowledge.population(assessment.population)
-    keys = {order.ref: order.raw_key for order in chart.orders}
+    # A draft and the order that it changes may carry one id: a suggestion is about the draft.
+    keys = {order.ref: order.raw_key for order in sorted(chart.orders, key=lambda order: order.drafted)}
     made = Call(request_id, intake.envelope.patient_id, intake.envelope.encounter_id or "", lambda ref: intake.raw.get(keys.get(ref, ref)))
     cards = settings.cards if intake.envelope.evaluate_at is None else replace(settings.cards, client_time=True)
     flips = Flips(chart, population, assessment.scene)
@@ -117,6 +118,7 @@ class Flips:
             return nearest_flip(
                 finding.code, finding.why.leaves, finding.branch.indicator, self._scene, finding.why.order,
                 lambda scene, order: fires_as(ready, scene, order), ready.edges,
+                ready.flips_among(finding.branch, finding.why.compiled, self._scene, finding.why.order),
             )  # fmt: skip
         except Exception:
             # What would change the answer is a line on the card: for want of it no card is lost (HZ-32).

@@ -11,10 +11,11 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from cds.advisory import Advisory, Branch
-from cds.chart import Chart
+from cds.chart import Chart, Order
 from cds.logic.compare import KnowledgeError
 from cds.logic.compiled import Compiled, compile_criterion, compile_states
 from cds.logic.criteria import Criterion
+from cds.logic.depends import hangs_on
 from cds.logic.evaluate import evaluate
 from cds.logic.features import mask_of
 from cds.logic.flip import Edge, edges_of
@@ -38,6 +39,15 @@ class Ready:
     quiet: Compiled | None
     always_when: Compiled | None = None
     edges: Mapping[str, tuple[Edge, ...]] = field(default_factory=dict)
+
+    def flips_among(self, branch: Branch, compiled: Compiled, scene: Scene, order: Order | None) -> frozenset[str] | None:
+        """The analytes of which one alone could change the indicator while a branch holds; None where an earlier branch of another indicator could hold too."""
+        for earlier, _ in self.branches:
+            if earlier is branch:
+                return hangs_on(compiled, scene, order)
+            if earlier.indicator != branch.indicator:
+                return None
+        return None
 
     @property
     def worst(self) -> str:

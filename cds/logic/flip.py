@@ -136,14 +136,16 @@ class _Point:
 
 
 def nearest_flip(
-    code: str, leaves: Sequence[Reason], indicator: str, scene: Scene, order: Order | None, judge: Judge, edges: Mapping[str, Sequence[Edge]] | None = None
-) -> Flip | None:
+    code: str, leaves: Sequence[Reason], indicator: str, scene: Scene, order: Order | None, judge: Judge,
+    edges: Mapping[str, Sequence[Edge]] | None = None, among: frozenset[str] | None = None,
+) -> Flip | None:  # fmt: skip
     """The nearest flip of a fired advisory, or None when no single number that was tried would change it.
 
     `leaves` decided it. `judge` gives the indicator with which the code fires on a scene for an order, "" when it does not. `edges` are the figures with which
-    the whole advisory compares each analyte; without them only those of the leaves are tried.
+    the whole advisory compares each analyte; without them only those of the leaves are tried. `among` are the analytes that could change it at all, where
+    that is known (`cds.logic.depends`).
     """
-    for tried, each in enumerate(sorted(_points(leaves, scene, edges or {}), key=lambda p: (p.distance, p.analyte, p.reported))):
+    for tried, each in enumerate(sorted(_points(leaves, scene, edges or {}, among), key=lambda p: (p.distance, p.analyte, p.reported))):
         if tried == MOST_JUDGED:
             return None
         becomes = judge(_with_value(each, scene), order)
@@ -156,19 +158,19 @@ def nearest_flip(
 # Results -----------------------------------------------------------------------------------------------------------------------------
 
 
-def _points(leaves: Sequence[Reason], scene: Scene, edges: Mapping[str, Sequence[Edge]]) -> Iterator[_Point]:
+def _points(leaves: Sequence[Reason], scene: Scene, edges: Mapping[str, Sequence[Edge]], among: frozenset[str] | None) -> Iterator[_Point]:
     done: set[str] = set()
     for leaf in leaves:
         for comparison in comparisons_of(leaf):
             item = comparison.item
             if isinstance(item, Latest):
-                if item.analyte in done:
+                if item.analyte in done or (among is not None and item.analyte not in among):
                     continue
                 done.add(item.analyte)
                 own = [Edge(c.limit, isinstance(c, (Below, AtLeastValue))) for c in comparisons_of(leaf) if isinstance(c.limit, Parameter)]
                 yield from _of_latest(item, leaf, scene, (*own, *(e for e in edges.get(item.analyte, ()) if e not in own)))
             elif isinstance(item, Formula) and isinstance(comparison.limit, Parameter):
-                yield from _of_formula(item, comparison, scene)
+                yield from _of_formula(item, comparison, scene, among)
 
 
 def comparisons_of(leaf: Reason) -> tuple[Comparison, ...]:
@@ -222,14 +224,14 @@ def _decimals(value: Decimal) -> int:
     return max(0, -exponent) if isinstance(exponent, int) else 0
 
 
-def _of_formula(item: Formula, comparison: Comparison, scene: Scene) -> Iterator[_Point]:
+def _of_formula(item: Formula, comparison: Comparison, scene: Scene, among: frozenset[str] | None) -> Iterator[_Point]:
     """For each input of a formula the first value, on the grid on which it is shown, at which the comparison changes. The formulas are monotone in each input."""
     if not isinstance(comparison.limit, Parameter):
         return
     limit = figure_in(comparison.limit, formulas.FORMULAS[item.name].unit)
     before = _holds(comparison, scene.number(item), limit)
     for analyte in (*formulas.FORMULAS[item.name].inputs, *formulas.FORMULAS[item.name].optional):
-        result = _input_of(item, analyte, scene) if analyte in ANALYTES else None
+        result = _input_of(item, analyte, scene) if analyte in ANALYTES and (among is None or analyte in among) else None
         if result is None or result.value.exact is None:
             continue
         known, factor = ANALYTES[analyte], units.analyte_factor(analyte, result.unit, result.code or None)

@@ -341,6 +341,11 @@ class Scene:
             self._track[-1] |= self._state_reads[name]
         return found
 
+    def rests_on(self, name: str) -> frozenset[str]:
+        """The analytes that were read when a state was judged."""
+        self.state(name)
+        return self._state_reads[name]
+
     def _judge_state(self, name: str) -> StateValue:
         definition = self.state_defs.get(name)
         if definition is None:

@@ -41,8 +41,9 @@ def flips() -> Iterator[tuple[str, Finding, Ready, Scene]]:
 
 def flip_of(finding: Finding, ready: Ready, seen: Scene) -> Flip | None:
     return nearest_flip(
-        finding.code, finding.why.leaves, finding.branch.indicator, seen, finding.why.order, lambda s, o: fires_as(ready, s, o), ready.edges
-    )
+        finding.code, finding.why.leaves, finding.branch.indicator, seen, finding.why.order, lambda s, o: fires_as(ready, s, o), ready.edges,
+        ready.flips_among(finding.branch, finding.why.compiled, seen, finding.why.order),
+    )  # fmt: skip
 
 
 def deciding_results(finding: Finding, seen: Scene) -> dict[str, tuple[Result, ...]]:
