@@ -7,6 +7,7 @@ EHR sends is never asked for. Reading is deterministic: asking twice, or in anot
 from __future__ import annotations
 
 import datetime as dt
+from bisect import bisect_left
 
 import msgspec
 
@@ -76,6 +77,14 @@ def ref_of(kind: str, identity: str) -> str:
     return f"{kind}/{identity[:_LONGEST_ID]}" if identity else kind
 
 
+class _Line(msgspec.Struct, gc=False):
+    """Entries of one analyte from the oldest to the newest, with their local times in one zone."""
+
+    zone: str
+    times: list[str]
+    held: list[Held]
+
+
 class LazyResults:
     """`cds.chart.Results` over the Observations of a request."""
 
@@ -95,7 +104,7 @@ class LazyResults:
         self._done: dict[str, tuple[tuple[Result, ...], tuple[Problem, ...]]] = {}
         self._newest: dict[str, tuple[int, tuple[tuple[Result, ...], tuple[Problem, ...]]]] = {}
         self._outcomes: dict[int, Result | Problem | None] = {}
-        self._distinct: dict[str, bool] = {}
+        self._lines: dict[str, _Line | None] = {}
         self._floors: dict[tuple[str, int], str] = {}
 
     def analytes(self) -> frozenset[str]:
@@ -118,18 +127,37 @@ class LazyResults:
         done = self._done.get(analyte)
         if done is not None:
             return done
+        line = self._line(analyte)
+        if line is None:
+            return self._read(analyte)
+        limit = self._floors.get((line.zone, floor))
+        if limit is None:
+            limit = self._floors[line.zone, floor] = _local(floor, line.zone)
+        count = len(line.times) - bisect_left(line.times, limit)
         known = self._newest.get(analyte)
-        if known is not None and known[0] <= floor:
+        if known is not None and known[0] >= count:
             return known[1]
-        held = self._held.get(analyte, [])
-        if len(held) < _FEW or not self._all_different(analyte, held):
+        if count == len(line.times):
             return self._read(analyte)
-        young = [each for each in held if self._may_be_since(each.observation.effectiveDateTime, floor)]
-        if len(young) == len(held):
-            return self._read(analyte)
-        made = self._settled(analyte, young, list(self._early.get(analyte, ())))
-        self._newest[analyte] = (floor, made)
+        made = self._settled(analyte, line.held[len(line.held) - count :], list(self._early.get(analyte, ())))
+        self._newest[analyte] = (count, made)
         return made
+
+    def _line(self, analyte: str) -> _Line | None:
+        """The entries of an analyte in the order of their times, where their texts alone tell it: full times of one zone, and no versions among them."""
+        if analyte in self._lines:
+            return self._lines[analyte]
+        held = self._held.get(analyte, [])
+        line = None
+        if len(held) >= _FEW:
+            texts = [each.observation.effectiveDateTime for each in held]
+            zone = texts[0][19:]
+            plain = len(texts[0]) >= 20 and zone[0] in "Z+-" and len({len(text) for text in texts}) == 1
+            if plain and all(text[10] == "T" and text.endswith(zone) for text in texts) and _all_different(held):
+                order = sorted(range(len(held)), key=texts.__getitem__)
+                line = _Line(zone, [texts[place][:19] for place in order], [held[place] for place in order])
+        self._lines[analyte] = line
+        return line
 
     def _settled(self, analyte: str, held: list[Held], problems: list[Problem]) -> tuple[tuple[Result, ...], tuple[Problem, ...]]:
         """What counts of these, newest first, and what is set aside, on top of `problems`."""
@@ -145,22 +173,6 @@ class LazyResults:
         kept.sort(key=_by_time, reverse=True)
         problems.sort(key=lambda problem: (problem.ref, problem.path, problem.trouble.value))
         return tuple(kept), tuple(problems)
-
-    def _all_different(self, analyte: str, held: list[Held]) -> bool:
-        known = self._distinct.get(analyte)
-        if known is None:
-            known = self._distinct[analyte] = _all_different(held)
-        return known
-
-    def _may_be_since(self, text: str, floor: int) -> bool:
-        """Whether a time may lie at or after `floor`: told by its text alone where it is a full time with a zone, else yes."""
-        if len(text) < 20 or text[10] != "T" or text[19] not in "Z+-":
-            return True
-        zone = text[19:]
-        limit = self._floors.get((zone, floor))
-        if limit is None:
-            limit = self._floors[zone, floor] = _local(floor, zone)
-        return text[:19] >= limit
 
     def _outcome(self, analyte: str, held: Held) -> Result | Problem | None:
         key = id(held)
@@ -181,7 +193,7 @@ class LazyResults:
         problems = list(self._early.get(analyte, ()))
         held = self._held.get(analyte, [])
         newest_of_each = held
-        if not self._all_different(analyte, held):
+        if not _all_different(held):
             newest_of_each = []
             for group in _versions(held):
                 newest = group[0] if len(group) == 1 else _newest(group, self._times)
