@@ -228,13 +228,16 @@ class _Maker:
             for seen in with_parts((*finding.seen, *facts)):
                 if not seen.ref:
                     continue
+                key = (seen.ref, seen.item, seen.text)
+                if key in made:
+                    continue
                 entry: dict[str, Any] = {"item": seen.item, "resource": seen.ref, "value": plain(seen.text, 160)}
                 if seen.at is not None:
                     entry["at"] = clock(seen.at.latest)
                     entry["age-minutes"] = max(0, (self._chart.now - seen.at.latest) // MINUTE)
                 if seen.method:
                     entry["method"] = seen.method
-                made.setdefault((seen.ref, seen.item, seen.text), _pruned(entry))
+                made[key] = _pruned(entry)
         return list(made.values())
 
     def _card(self, code: str, indicator: str, text: str, detail: str, source: str, title: str, entries: list[dict[str, Any]]) -> dict[str, Any]:
@@ -478,7 +481,7 @@ def _closing(now: int, assessment: Assessment, settings: CardSettings) -> str:
 
 def clock(instant: int) -> str:
     """An instant (epoch ms) as FHIR writes it, in UTC to the second."""
-    return dt.datetime.fromtimestamp(instant / 1000, dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return f"{dt.datetime.fromtimestamp(instant // 1000, dt.UTC).isoformat()[:19]}Z"
 
 
 __all__ = ["REASONS", "Call", "CardSettings", "Cards", "build", "clock"]

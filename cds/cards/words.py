@@ -18,10 +18,8 @@ _UNITS = {
     "[iU]": "unit", "[iU]/h": "unit/h", "[iU]/kg/h": "unit/kg/h", "[iU]/kg": "unit/kg", "mm[Hg]": "mmHg", "Cel": "degrees C", "1": "", "umol/L": "micromol/L",
     "a": "years", "d": "days", "meq/L": "mEq/L", "mosm/kg": "mOsm/kg", "10*9/L": "x 10^9/L", "{score}": "", "ug": "microgram",
 }  # fmt: skip
-_WITHIN = (
-    (re.compile(r"\[iU\]"), "unit"), (re.compile(r"mm\[Hg\]"), "mmHg"), (re.compile(r"\bumol\b"), "micromol"), (re.compile(r"\bmeq\b"), "mEq"),
-    (re.compile(r"\bmosm\b"), "mOsm"), (re.compile(r"\bug\b"), "microgram"), (re.compile(r"\bCel\b"), "degrees C"),
-)  # fmt: skip
+_INSIDE = {"[iU]": "unit", "mm[Hg]": "mmHg", "umol": "micromol", "meq": "mEq", "mosm": "mOsm", "ug": "microgram", "Cel": "degrees C"}
+_WITHIN = re.compile(r"\[iU\]|mm\[Hg\]|\b(?:umol|meq|mosm|ug|Cel)\b")
 _MARKUP = re.compile(r"([\\`*_\[\]<>#|~!&])")
 _LINK = re.compile(r"(?i)\b(https?|ftp|xmpp|mailto)(:)|\b(www)(\.)|(?<=\S)(@)")
 _BLOCK = re.compile(r"^(?:([-+=])|(\d{1,9})([.)])(?=\s|$))")
@@ -35,14 +33,12 @@ def unit_in_words(code: str) -> str:
 
 def readable(text: str) -> str:
     """A text in which UCUM codes stand, with the codes as a prescriber reads them."""
-    for code, words in _WITHIN:
-        text = code.sub(words, text)
-    return text
+    return _WITHIN.sub(lambda found: _INSIDE[found[0]], text)
 
 
 def plain(text: str, most: int = 80) -> str:
     """Text from outside on one line, shortened, for a summary or a FHIR string. Invisible characters and those that turn the writing round are left out."""
-    line = _SPACE.sub(" ", text)
+    line = text if text.isprintable() and "  " not in text else _SPACE.sub(" ", text)
     if not line.isascii():
         line = "".join(c for c in line if unicodedata.category(c) not in ("Cf", "Cc", "Cs", "Co", "Cn"))
     line = line.strip()
@@ -52,7 +48,8 @@ def plain(text: str, most: int = 80) -> str:
 def literal(text: str, most: int = 160) -> str:
     """Text from outside that Markdown shows as it is, whatever it holds; numbers stay readable where Markdown is not rendered (HZ-30)."""
     line = _MARKUP.sub(r"\\\1", plain(text, most))
-    line = _LINK.sub(lambda m: f"{m[1]}\\:" if m[1] else f"{m[3]}\\." if m[3] else "\\@", line)
+    if ":" in line or "." in line or "@" in line:
+        line = _LINK.sub(lambda m: f"{m[1]}\\:" if m[1] else f"{m[3]}\\." if m[3] else "\\@", line)
     return _BLOCK.sub(lambda m: f"\\{m[1]}" if m[1] else f"{m[2]}\\{m[3]}", line)
 
 

@@ -37,41 +37,37 @@ DAYS_OF_AN_INFANT = 365
 class StateValue:
     """A state that was judged: its truth, evidence, gaps, and the events that it dates ("seizure onset").
 
-    For a state that is a criterion the evidence is found when somebody asks for it (`more`).
+    `seen` and `gaps` may be functions: they are then asked when somebody wants to know, which for most states is never.
     """
 
-    __slots__ = ("_gaps", "_more", "_seen", "events", "note", "truth")
+    __slots__ = ("_gaps", "_seen", "events", "note", "truth")
 
     def __init__(
         self,
         truth: Truth,
-        seen: tuple[Seen, ...] = (),
-        gaps: tuple[Gap, ...] = (),
+        seen: tuple[Seen, ...] | Callable[[], tuple[Seen, ...]] = (),
+        gaps: tuple[Gap, ...] | Callable[[], tuple[Gap, ...]] = (),
         events: Mapping[str, Moment] = _NOTHING,
         note: str = "",
-        more: Callable[[], tuple[tuple[Seen, ...], tuple[Gap, ...]]] | None = None,
     ) -> None:
         self.truth = truth
         self.events = events
         self.note = note
-        self._seen, self._gaps, self._more = seen, gaps, more
+        self._seen, self._gaps = seen, gaps
 
     @property
     def seen(self) -> tuple[Seen, ...]:
         """What it rests on."""
-        self._fill()
+        if not isinstance(self._seen, tuple):
+            self._seen = self._seen()
         return self._seen
 
     @property
     def gaps(self) -> tuple[Gap, ...]:
         """What it waits for."""
-        self._fill()
+        if not isinstance(self._gaps, tuple):
+            self._gaps = self._gaps()
         return self._gaps
-
-    def _fill(self) -> None:
-        if self._more is not None:
-            self._seen, self._gaps = self._more()
-            self._more = None
 
     def __repr__(self) -> str:
         return f"StateValue({self.truth}, {self.seen}, {self.gaps}, {dict(self.events)}, {self.note!r})"
@@ -368,7 +364,7 @@ class Scene:
             return definition.compute(self)
         if definition.compiled is not None:
             compiled = definition.compiled
-            return StateValue(compiled.truth(self, None), more=lambda: compiled.evidence(self))
+            return StateValue(compiled.truth(self, None), lambda: compiled.evidence(self)[0], lambda: compiled.evidence(self)[1])
         if definition.node is None:
             raise KnowledgeError(f"state '{definition.name}' has neither a criterion nor a function")
         reason = self.judge(definition.node, self)

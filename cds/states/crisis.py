@@ -232,7 +232,7 @@ def _hyperosmolar_context(p: ParameterSet) -> Criterion:
 def _crisis_shown(scene: Scene) -> StateValue:
     """TRUE when a crisis context is TRUE; never UNKNOWN. The gaps are kept beside it."""
     context = scene.state("crisis context")
-    return StateValue(TRUE if context.truth is TRUE else FALSE, note=context.note, more=lambda: (context.seen, context.gaps))
+    return StateValue(TRUE if context.truth is TRUE else FALSE, lambda: context.seen, lambda: context.gaps, note=context.note)
 
 
 def _resolved(scene: Scene) -> StateValue:
@@ -243,8 +243,8 @@ def _resolved(scene: Scene) -> StateValue:
         if context.truth is TRUE
     ]  # fmt: skip
     if not ends:
-        return StateValue(any_of(context.truth for context in contexts), more=lambda: ((), _gaps(contexts)))
-    return StateValue(all_of(end.truth for end in ends), more=lambda: (tuple(seen for end in ends for seen in end.seen), _gaps((*contexts, *ends))))
+        return StateValue(any_of(context.truth for context in contexts), gaps=lambda: _gaps(contexts))
+    return StateValue(all_of(end.truth for end in ends), lambda: tuple(seen for end in ends for seen in end.seen), lambda: _gaps((*contexts, *ends)))
 
 
 def _gaps(values: Sequence[StateValue]) -> tuple[Gap, ...]:
@@ -255,15 +255,15 @@ def _unresolved(scene: Scene) -> StateValue:
     """A crisis whose end is not shown. UNKNOWN only while it is not known whether there is a crisis."""
     context = scene.state("crisis context")
     if context.truth is not TRUE:
-        return StateValue(context.truth, more=lambda: (context.seen, context.gaps))
+        return StateValue(context.truth, lambda: context.seen, lambda: context.gaps)
     over = scene.state("crisis resolved")
-    return StateValue(FALSE if over.truth is TRUE else TRUE, more=lambda: ((*context.seen, *over.seen), over.gaps))
+    return StateValue(FALSE if over.truth is TRUE else TRUE, lambda: (*context.seen, *over.seen), lambda: over.gaps)
 
 
 def _unresolved_shown(scene: Scene) -> StateValue:
     """TRUE when an unresolved crisis is TRUE; never UNKNOWN."""
     unresolved = scene.state("unresolved crisis")
-    return StateValue(TRUE if unresolved.truth is TRUE else FALSE, more=lambda: (unresolved.seen, unresolved.gaps))
+    return StateValue(TRUE if unresolved.truth is TRUE else FALSE, lambda: unresolved.seen, lambda: unresolved.gaps)
 
 
 def _ketones_or_gas(scene: Scene) -> StateValue:
@@ -330,7 +330,7 @@ def _insulin_running(scene: Scene) -> StateValue:
 
 def _insulin_shown(scene: Scene) -> StateValue:
     running = scene.state("insulin running")
-    return StateValue(TRUE if running.truth is TRUE else FALSE, more=lambda: (running.seen, running.gaps))
+    return StateValue(TRUE if running.truth is TRUE else FALSE, lambda: running.seen, lambda: running.gaps)
 
 
 __all__ = ["ketosis", "states"]
