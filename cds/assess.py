@@ -211,7 +211,7 @@ def _facts(ready: Ready, why: Why) -> Mapping[str, Fact]:
     facts = {}
     for name, expression in why.branch.words.facts.items():
         number = why.scene.number(expression, why.order)
-        several = isinstance(number, Number) and len(number.candidates) > 1
+        several = isinstance(number, Number) and len({c.value for c in number.candidates}) > 1
         facts[name] = fact_of(number, why.scene, _deciding(expression, why) if several else None)
     return facts | _row_facts(ready, why.scene, why.order)
 

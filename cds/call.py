@@ -118,7 +118,7 @@ class Flips:
             return nearest_flip(
                 finding.code, finding.why.leaves, finding.branch.indicator, self._scene, finding.why.order,
                 lambda scene, order: fires_as(ready, scene, order), ready.edges,
-                ready.flips_among(finding.branch, finding.why.compiled, self._scene, finding.why.order),
+                lambda: ready.flips_among(finding.branch, finding.why.compiled, self._scene, finding.why.order),
             )  # fmt: skip
         except Exception:
             # What would change the answer is a line on the card: for want of it no card is lost (HZ-32).

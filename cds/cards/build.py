@@ -189,7 +189,7 @@ class _Maker:
         if self._gas and any(seen.item in ("ph", "bicarbonate") for f in findings for seen in f.seen):
             cautions.insert(0, "The blood gas does not agree with itself: repeat it before you rely on this.")
         found = [self._fill(line, f) for f in every for line in f.branch.words.found if not _says_nothing(line, f)]
-        found += evidence_lines(every, self._chart.now, together_minutes=self._p.p.number("together"))
+        found += evidence_lines(every, self._chart.now, together_minutes=self._p.p.number("together"), said=tuple(found))
         parts = [
             _list("Also on this card", [line for f in (*group.others, *group.more, *group.absorbed) if (line := self._line(f)) not in summaries]),
             _list("Found", found),

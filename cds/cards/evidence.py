@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Iterable
 from decimal import Decimal
 
-from cds.advisory import Finding
+from cds.advisory import NOT_KNOWN, Finding
 from cds.cards.words import ago, literal, readable
 from cds.chart import MINUTE
 from cds.logic.criteria import NoneWithin
@@ -17,18 +17,24 @@ from cds.vocabulary import ANALYTES
 _DAYS_TOLD_AS_AGE = 2 * 24 * 60
 
 
-def evidence_lines(findings: Iterable[Finding], now: int, *, together_minutes: Decimal) -> list[str]:
+def evidence_lines(findings: Iterable[Finding], now: int, *, together_minutes: Decimal, said: Iterable[str] = ()) -> list[str]:
     """The lines: results first, those that the words name before the others. Only what speaks for the findings: what merely speaks against another branch is
-    in the machine-readable part. Of several results of one analyte those drawn together with the newest are told.
+    in the machine-readable part. Of several results of one analyte those drawn together with the newest are told; one that a line of `said` tells is left out.
     """
     findings = tuple(findings)
-    facts = [seen for finding in findings for fact in finding.facts.values() for seen in fact.seen]
+    facts = [seen for finding in findings for fact in finding.facts.values() if fact.text != NOT_KNOWN for seen in fact.seen]
     told, named = {seen.text for seen in facts}, {seen.item for seen in facts}
     results: dict[str, list[Seen]] = {}
     absent: dict[str, str] = {}
     numbers: dict[str, Seen] = {}
     conditions: dict[str, Seen] = {}
     orders: dict[str, list[Seen]] = {}
+    lines = " ".join(said)
+    for seen in facts:
+        if seen.kind == "result" and seen.text not in lines:
+            same = results.setdefault(seen.item, [])
+            if seen not in same:
+                same.append(seen)
     for finding in findings:
         for leaf in finding.why.leaves:
             if leaf.truth is not TRUE:

@@ -328,8 +328,9 @@ def _still_in(node: StillIn, begins: Compiled, ends: Compiled) -> _Bare:
 
 
 def support(compiled: Compiled, scene: Scene, order: Order | None = None) -> tuple[Reason, ...]:
-    """The leaves that decide a criterion, each with what it saw: of a TRUE AnyOf the TRUE parts, of a FALSE AllOf the FALSE ones, of an UNKNOWN one those that
-    keep it open and those that hold. A state that is a criterion is looked into; a look back shows the instant that decided.
+    """The leaves that decide a criterion, each with what it saw: of a TRUE AnyOf the first part that is TRUE, of a FALSE AllOf the first that is FALSE (one is
+    enough, and a number that alone would change the whole stands in each of them), of an UNKNOWN one those that keep it open and those that hold. A state that
+    is a criterion is looked into; a look back shows the instant that decided.
     """
     if compiled.slot < 0:
         return tuple(_support(compiled, scene, order))
@@ -343,9 +344,9 @@ def _support(compiled: Compiled, scene: Scene, order: Order | None) -> Sequence[
     node, truth = compiled.node, compiled.truth(scene, order)
     match node:
         case AllOf():
-            return _parts(compiled, scene, order, (FALSE,) if truth is FALSE else (TRUE, UNKNOWN))
+            return _first(compiled, scene, order, FALSE) if truth is FALSE else _parts(compiled, scene, order, (TRUE, UNKNOWN))
         case AnyOf():
-            return _parts(compiled, scene, order, (truth,))
+            return _first(compiled, scene, order, TRUE) if truth is TRUE else _parts(compiled, scene, order, (truth,))
         case AtLeast():
             return _parts(compiled, scene, order, (TRUE, UNKNOWN) if truth is UNKNOWN else (truth,))
         case Not():
@@ -366,6 +367,11 @@ def _support(compiled: Compiled, scene: Scene, order: Order | None) -> Sequence[
             return (Reason(truth, node, (), leaves_seen(whole), deciding_gaps(whole), whole.order),)
         case _:
             return (evaluate(node, scene, order),)
+
+
+def _first(compiled: Compiled, scene: Scene, order: Order | None, wanted: Truth) -> tuple[Reason, ...]:
+    """The leaves of the first part that settles the whole."""
+    return next(support(part, scene, order) for part in compiled.parts if part.truth(scene, order) is wanted)
 
 
 def _parts(compiled: Compiled, scene: Scene, order: Order | None, wanted: tuple[Truth, ...]) -> list[Reason]:

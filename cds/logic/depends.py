@@ -68,10 +68,14 @@ def hangs_on(compiled: Compiled, scene: Scene, order: Order | None) -> frozenset
 
 def _anywhere_in(compiled: Compiled, scene: Scene) -> frozenset[str]:
     """Every analyte that a criterion looks at, also through states."""
+    known = scene.looks_at.get(id(compiled))
+    if known is not None:
+        return known
     found: set[str] = set()
     for part in walk_with_states(compiled.node, scene.state_defs):
         if isinstance(part, (Below, AtMostValue, Above, AtLeastValue, Between)):
             found |= analytes_of_expression(part.item) or EVERYTHING
         elif isinstance(part, State) and scene.state_defs[part.name].node is None:
             found |= scene.rests_on(part.name)
-    return frozenset(found)
+    made = scene.looks_at[id(compiled)] = frozenset(found)
+    return made

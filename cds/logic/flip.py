@@ -28,6 +28,7 @@ Comparison = Below | AtMostValue | Above | AtLeastValue
 _COMPARISONS = (Below, AtMostValue, Above, AtLeastValue)
 _UNIT = {"mm[Hg]": "mmHg", "umol/L": "micromol/L", "1": "", "[iU]/h": "unit/h", "[iU]/kg/h": "unit/kg/h", "mosm/kg": "mOsm/kg", "meq/L": "mEq/L"}
 MOST_JUDGED = 16
+FEW = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,15 +138,21 @@ class _Point:
 
 def nearest_flip(
     code: str, leaves: Sequence[Reason], indicator: str, scene: Scene, order: Order | None, judge: Judge,
-    edges: Mapping[str, Sequence[Edge]] | None = None, among: frozenset[str] | None = None,
+    edges: Mapping[str, Sequence[Edge]] | None = None, among: Callable[[], frozenset[str] | None] = lambda: None,
 ) -> Flip | None:  # fmt: skip
     """The nearest flip of a fired advisory, or None when no single number that was tried would change it.
 
     `leaves` decided it. `judge` gives the indicator with which the code fires on a scene for an order, "" when it does not. `edges` are the figures with which
-    the whole advisory compares each analyte; without them only those of the leaves are tried. `among` are the analytes that could change it at all, where
-    that is known (`cds.logic.depends`).
+    the whole advisory compares each analyte; without them only those of the leaves are tried. `among` tells the analytes that could change it at all, where
+    that is known (`cds.logic.depends`); it is asked only where there is much to try.
     """
-    for tried, each in enumerate(sorted(_points(leaves, scene, edges or {}, among), key=lambda p: (p.distance, p.analyte, p.reported))):
+    formulas_too = any(isinstance(c.item, Formula) for leaf in leaves for c in comparisons_of(leaf))
+    points = list(_points(leaves, scene, edges or {}, among() if formulas_too else None))
+    if len(points) > FEW and not formulas_too:
+        only = among()
+        points = [each for each in points if only is None or each.analyte in only]
+    points.sort(key=lambda p: (p.distance, p.analyte, p.reported))
+    for tried, each in enumerate(points):
         if tried == MOST_JUDGED:
             return None
         becomes = judge(_with_value(each, scene), order)

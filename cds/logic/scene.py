@@ -133,6 +133,7 @@ class Scene:
         "_whole",
         "chart",
         "judge",
+        "looks_at",
         "now",
         "orders",
         "origin",
@@ -175,6 +176,7 @@ class Scene:
         self._weight: Number | Missing | None = None
         self.truths: dict[int, Truth] = {}
         self.supports: dict[int, tuple[Reason, ...]] = {}
+        self.looks_at: dict[int, frozenset[str]] = {}
 
     def at(self, instant: int) -> Scene:
         """The same chart judged as of an earlier instant: later results are not seen, orders and conditions are as now (F-33)."""

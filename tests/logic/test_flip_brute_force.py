@@ -42,7 +42,7 @@ def flips() -> Iterator[tuple[str, Finding, Ready, Scene]]:
 def flip_of(finding: Finding, ready: Ready, seen: Scene) -> Flip | None:
     return nearest_flip(
         finding.code, finding.why.leaves, finding.branch.indicator, seen, finding.why.order, lambda s, o: fires_as(ready, s, o), ready.edges,
-        ready.flips_among(finding.branch, finding.why.compiled, seen, finding.why.order),
+        lambda: ready.flips_among(finding.branch, finding.why.compiled, seen, finding.why.order),
     )  # fmt: skip
 
 
