@@ -15,6 +15,7 @@ from cds.assess import Knowledge, Population, assess
 from cds.chart import NO_MEMORY, Chart, Dosage, Ingredient, Order
 from cds.chart import Measure as Stated
 from cds.logic.criteria import Total
+from cds.logic.reason import GapState
 from cds.logic.scene import Number, Scene
 from cds.numbers import point, shown
 from cds.parameters import Parameter
@@ -96,10 +97,17 @@ def offers(chart: Chart, assessment: Assessment, knowledge: Knowledge, *, tests_
     return Offers(made, tuple(dropped), tuple(tests_ordered))
 
 
+def _not_for_want_of_measuring(analyte: str, finding: Finding) -> bool:
+    """Whether the finding stands because a result was not sent, not fetched or not usable: measuring again would not mend that, and the card names it (F-9)."""
+    return any(
+        gap.item == analyte and gap.state not in (GapState.NOT_MEASURED, GapState.STALE) for leaf in finding.why.leaves for gap in leaf.gaps
+    )
+
+
 def _change(proposal: Proposal, finding: Finding, scene: Scene, tests_ordered: Sequence[str]) -> Change | None:
     match proposal:
         case Measure(analyte, why, urgent, unless_within):
-            if analyte in tests_ordered:
+            if analyte in tests_ordered or _not_for_want_of_measuring(analyte, finding):
                 return None
             if isinstance(unless_within, Parameter) and isinstance(scene.latest(analyte, unless_within.number), Number):
                 return None
