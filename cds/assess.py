@@ -50,17 +50,18 @@ def assess(
     gated: bool = True,
     interpreted: bool = False,
     only: frozenset[str] | None = None,
+    like: Scene | None = None,
 ) -> Assessment:
     """Judge the chart with every advisory.
 
     `off` are codes that the site switched off (recorded as such). `gated=False` and `interpreted=True` are the slow ways that tests compare with; `only` limits
-    the work to some codes (used when a suggestion is judged).
+    the work to some codes, and `like` is a scene of the same results whose orders need not be read again (used when a suggestion is judged).
     """
     age = chart.age_years()
     adult_from = knowledge.adult.p.number("adult_age")
     known = age is not None and (age[0] >= adult_from or age[1] < adult_from)
     population = knowledge.population("child" if known and age is not None and age[1] < adult_from else "adult")
-    scene = population.scene(chart)
+    scene = population.scene(chart, like=like)
     child = None if known else knowledge.child.scene(chart, scene.orders)
     neonate = _is_neonate(chart, population.p)
     present = features_of(scene)

@@ -235,7 +235,7 @@ def _objection(change: Change, order: Order, chart: Chart, before: Assessment, k
     only = frozenset(ready.advisory.code for ready in population.ready if _concerns(ready.advisory.trigger.clauses, order))
     if not only:
         return ""
-    after = assess(replace(chart, orders=(*others, order)), NO_MEMORY, knowledge, only=only)
+    after = assess(replace(chart, orders=(*others, order)), NO_MEMORY, knowledge, only=only, like=before.scene)
     worst: dict[tuple[str, str | None], int] = {}
     for verdict in before.verdicts:
         for finding in verdict.findings:

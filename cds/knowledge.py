@@ -70,9 +70,14 @@ class Population:
         """The advisory of a code. KeyError when there is none."""
         return self.by_code[code].advisory
 
-    def scene(self, chart: Chart, orders: OrderPicture | None = None) -> Scene:
-        """A chart seen with this population's figures; `orders` where they are sorted already."""
-        return Scene(chart, self.p, self.states, evaluate, orders=orders)
+    def scene(self, chart: Chart, orders: OrderPicture | None = None, like: Scene | None = None) -> Scene:
+        """A chart seen with this population's figures; `orders` where they are sorted already. `like` is a scene of the same results, whose orders need not be
+        read again.
+        """
+        made = Scene(chart, self.p, self.states, evaluate, orders=orders)
+        if like is not None and like.p == self.p and like.chart.results is chart.results:
+            made.read_as_in(like)
+        return made
 
 
 @dataclass(frozen=True, slots=True)

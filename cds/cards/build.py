@@ -16,7 +16,8 @@ from cds.cards.evidence import capital, evidence_lines, label_of
 from cds.cards.words import fill, literal, plain, readable, sentence, summary
 from cds.chart import MINUTE, Chart, Order
 from cds.gaps import GAS, MISSING, STALE, UNUSABLE, Item, Quality
-from cds.logic.flip import Flip
+from cds.logic.criteria import Expression
+from cds.logic.flip import Flip, comparisons_of
 from cds.logic.reason import Seen
 from cds.numbers import shown
 from cds.vocabulary import DRUGS
@@ -144,7 +145,7 @@ class _Maker:
     def _group(self, group: Group) -> dict[str, Any]:
         lead = group.lead
         advisory = self._p.advisory(lead.code)
-        flips = _distinct(self._flip_of(finding) for finding in (lead, *group.others))
+        flips = _distinct(self._flip_of(finding) for finding in _told_apart(group))
         entries = [_entry(lead, "lead"), *(_entry(f, "with") for f in group.others), *(_entry(f, "absorbed") for f in group.absorbed)]
         for finding in group.more:
             # A code is named once, with every order that it is about.
@@ -440,6 +441,18 @@ def _short(order: Order | None) -> str:
     if not order.drugs:
         return order.label
     return " with ".join(DRUGS[drug].label for drug in order.drugs[:2])
+
+
+def _told_apart(group: Group) -> list[Finding]:
+    """The findings of a card whose flip is worth telling: the leading one, and those that rest on a number on which no earlier one rests."""
+    told: list[Finding] = []
+    numbers: set[Expression] = set()
+    for finding in (group.lead, *group.others):
+        own = {comparison.item for leaf in finding.why.leaves for comparison in comparisons_of(leaf)}
+        if finding is group.lead or not own <= numbers:
+            told.append(finding)
+        numbers |= own
+    return told
 
 
 def _distinct(flips: Iterable[Flip | None]) -> list[Flip]:

@@ -414,6 +414,10 @@ class Scene:
             self._track[-1].add("weight")
         return found[1]
 
+    def read_as_in(self, other: Scene) -> None:
+        """Take over what another scene of the same results has read of the orders."""
+        self._readings = dict(other._readings)
+
     def intravenous(self, order: Order) -> bool | None:
         """Whether an order goes into a vein; None when neither its route nor its form tells. As `Reading.intravenous`, without reading the whole order."""
         for dosage in order.dosages:
