@@ -16,9 +16,9 @@ from cds.knowledge import Knowledge, Population, Ready, knowledge_of
 from cds.logic.compare import Missing, Number, compare
 from cds.logic.compiled import TESTS, Compiled
 from cds.logic.criteria import Expression
+from cds.logic.edges import Comparison, comparisons_of
 from cds.logic.evaluate import evaluate, matching
 from cds.logic.features import features_of
-from cds.logic.flip import Comparison, comparisons_of
 from cds.logic.reason import Gap, GapState, Seen
 from cds.logic.scene import KnowledgeError, Scene
 from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth

@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import uuid
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from cds.advisory import NOT_KNOWN, Assessment, Finding, Group, rank
+from cds.advisory import Assessment, Finding, Group, rank
 from cds.assess import Knowledge, Population
 from cds.candidates import Change, Dropped, Offers
 from cds.cards import fhir
 from cds.cards.evidence import capital, evidence_lines, label_of
+from cds.cards.parts import clock, distinct, entry_of, item_data, names_of, pruned, says_nothing, section, short_name, told_apart, with_parts
 from cds.cards.words import fill, literal, plain, readable, sentence, summary
-from cds.chart import MINUTE, Chart, Order
+from cds.chart import MINUTE, Chart
 from cds.gaps import GAS, MISSING, STALE, UNUSABLE, Item, Quality
-from cds.logic.criteria import Expression
-from cds.logic.flip import Flip, comparisons_of
-from cds.logic.reason import Seen
-from cds.numbers import shown
-from cds.vocabulary import DRUGS
+from cds.logic.flip import Flip
 
 ORDER_HOOKS = ("order-select", "order-sign")
 KEY = "example.trivet"
@@ -145,8 +141,8 @@ class _Maker:
     def _group(self, group: Group) -> dict[str, Any]:
         lead = group.lead
         advisory = self._p.advisory(lead.code)
-        flips = _distinct(self._flip_of(finding) for finding in _told_apart(group))
-        entries = [_entry(lead, "lead"), *(_entry(f, "with") for f in group.others), *(_entry(f, "absorbed") for f in group.absorbed)]
+        flips = distinct(self._flip_of(finding) for finding in told_apart(group))
+        entries = [entry_of(lead, "lead"), *(entry_of(f, "with") for f in group.others), *(entry_of(f, "absorbed") for f in group.absorbed)]
         for finding in group.more:
             # A code is named once, with every order that it is about.
             own = next(entry for entry in entries if entry["code"] == finding.code)
@@ -172,7 +168,7 @@ class _Maker:
         return card
 
     def _summary(self, finding: Finding) -> str:
-        return summary(finding.branch.words.summary, finding.facts, self._p.p, _short(finding.why.order))
+        return summary(finding.branch.words.summary, finding.facts, self._p.p, short_name(finding.why.order))
 
     def _line(self, finding: Finding) -> str:
         """The summary as a line of Markdown, with the indicator."""
@@ -189,18 +185,18 @@ class _Maker:
         cautions = [self._fill(line, f) for f in findings for line in f.branch.words.cautions]
         if self._gas and any(seen.item in ("ph", "bicarbonate") for f in findings for seen in f.seen):
             cautions.insert(0, "The blood gas does not agree with itself: repeat it before you rely on this.")
-        found = [self._fill(line, f) for f in every for line in f.branch.words.found if not _says_nothing(line, f)]
+        found = [self._fill(line, f) for f in every for line in f.branch.words.found if not says_nothing(line, f)]
         found += evidence_lines(every, self._chart.now, together_minutes=self._p.p.number("together"), said=tuple(found))
         parts = [
-            _list("Also on this card", [line for f in (*group.others, *group.more, *group.absorbed) if (line := self._line(f)) not in summaries]),
-            _list("Found", found),
-            _list("What to do", [self._fill(line, f) for f in every for line in f.branch.words.do]),
-            _list("Cautions", cautions),
-            _list("Where guidelines differ", [self._fill(line, f) for f in every for line in f.branch.words.differs]),
-            _list("What would change this", [literal(readable(flip.text), 300) for flip in flips]),
-            _list("Not offered", [f"{literal(each.label)}: {literal(self._titles(each.reason))}" for each in dropped]),
-            _list("Lowered", [self._lowered(f) for f in every if f.lowered_by]),
-            _list("Sources", self._sources((*findings, *group.absorbed))),
+            section("Also on this card", [line for f in (*group.others, *group.more, *group.absorbed) if (line := self._line(f)) not in summaries]),
+            section("Found", found),
+            section("What to do", [self._fill(line, f) for f in every for line in f.branch.words.do]),
+            section("Cautions", cautions),
+            section("Where guidelines differ", [self._fill(line, f) for f in every for line in f.branch.words.differs]),
+            section("What would change this", [literal(readable(flip.text), 300) for flip in flips]),
+            section("Not offered", [f"{literal(each.label)}: {literal(self._titles(each.reason))}" for each in dropped]),
+            section("Lowered", [self._lowered(f) for f in every if f.lowered_by]),
+            section("Sources", self._sources((*findings, *group.absorbed))),
             self._closing,
         ]
         return "\n\n".join(part for part in parts if part)
@@ -238,7 +234,7 @@ class _Maker:
                     entry["age-minutes"] = max(0, (self._chart.now - seen.at.latest) // MINUTE)
                 if seen.method:
                     entry["method"] = seen.method
-                made[key] = _pruned(entry)
+                made[key] = pruned(entry)
         return list(made.values())
 
     def _card(self, code: str, indicator: str, text: str, detail: str, source: str, title: str, entries: list[dict[str, Any]]) -> dict[str, Any]:
@@ -299,7 +295,7 @@ class _Maker:
         entries = [{"code": code, "indicator": indicators[code], "role": "lead" if code == lead else "with"} for code in codes]
         more = f"; {len(items) - 1} more" if len(items) > 1 else ""
         head = "" if lead == GAS else "Could not be judged: "
-        parts = [_list(TITLES[code], self._item_lines([item for item in items if item.code == code])) for code in codes]
+        parts = [section(TITLES[code], self._item_lines([item for item in items if item.code == code])) for code in codes]
         parts += ["No advice on these points is not a sign that all is well.", self._closing]
         source = "Trivet: what this service could and could not read"
         card = self._card(lead, indicators[lead], sentence(head + readable(items[0].short or items[0].text), more), "\n\n".join(parts), source, TITLES[lead], entries)
@@ -313,7 +309,7 @@ class _Maker:
         if suggestions:
             card["suggestions"] = suggestions
             card["selectionBehavior"] = "any"
-        card["extension"][f"{KEY}.not-judged"] = [_item_data(item) for item in items]
+        card["extension"][f"{KEY}.not-judged"] = [item_data(item) for item in items]
         self._by_uuid[card["uuid"]] = tuple((code, indicators[code], "") for code in codes)
         return card
 
@@ -362,7 +358,7 @@ class _Maker:
         folded = self._a.folded
         if not folded and not points:
             return None
-        entries = [_entry(f, "folded") for f in folded]
+        entries = [entry_of(f, "folded") for f in folded]
         known = {entry["code"] for entry in entries}
         for code in dict.fromkeys(item.code for item in points):
             if code not in known:
@@ -371,10 +367,10 @@ class _Maker:
         count = len(folded) + len(points)
         sources = list(dict.fromkeys(self._p.advisory(f.code).sources[0] for f in folded))
         parts = [
-            _list("Further points", [self._line(f) for f in folded]),
-            _list("What to do", [self._fill(line, f) for f in folded for line in f.branch.words.do[:1]]),
-            _list("Could not be judged", self._item_lines(points)),
-            _list("Sources", sources),
+            section("Further points", [self._line(f) for f in folded]),
+            section("What to do", [self._fill(line, f) for f in folded for line in f.branch.words.do[:1]]),
+            section("Could not be judged", self._item_lines(points)),
+            section("Sources", sources),
             self._closing,
         ]
         lead = str(entries[0]["code"])
@@ -383,7 +379,7 @@ class _Maker:
         card = self._card(lead, "info", text, "\n\n".join(part for part in parts if part), "Trivet: further points", title, entries)
         card["uuid"] = self._uuid("card:further-points")
         if points:
-            card["extension"][f"{KEY}.not-judged"] = [_item_data(item) for item in points]
+            card["extension"][f"{KEY}.not-judged"] = [item_data(item) for item in points]
         self._by_uuid[card["uuid"]] = tuple((f.code, f.indicator, f.inputs) for f in folded)
         return card
 
@@ -396,93 +392,9 @@ class _Maker:
 
     def _accounts(self) -> list[dict[str, Any]]:
         return [
-            {"order": account.ref, "parts": [_pruned({"part": name, "state": state, "read": plain(_names(name, text), 120)}) for name, state, text in account.parts]}
+            {"order": account.ref, "parts": [pruned({"part": name, "state": state, "read": plain(names_of(name, text), 120)}) for name, state, text in account.parts]}
             for account in self._q.accounts
         ]
-
-
-def _names(part: str, text: str) -> str:
-    """Diluents by their labels instead of our names."""
-    if part != "diluent":
-        return readable(text)
-    return ", ".join(DRUGS[name].label if name in DRUGS else name for name in text.split(", "))
-
-
-def with_parts(seen: Iterable[Seen]) -> Iterable[Seen]:
-    """Evidence, and under each computed number what it was made of."""
-    for each in seen:
-        yield each
-        yield from with_parts(each.parts)
-
-
-def _entry(finding: Finding, role: str) -> dict[str, Any]:
-    entry: dict[str, Any] = {"code": finding.code, "indicator": finding.indicator, "role": role, "branch": finding.branch.name}
-    orders = finding.orders
-    if orders:
-        entry["orders"] = list(orders)
-    if finding.lowered_by:
-        entry["lowered-by"] = finding.lowered_by
-    return entry
-
-
-def _says_nothing(line: str, finding: Finding) -> bool:
-    """Whether a line is about numbers none of which is known, and what became of them is not told by it or is told by the gaps anyway."""
-    named = [fact for name, fact in finding.facts.items() if f"{{{name}}}" in line]
-    if not named or any(fact.text != NOT_KNOWN for fact in named):
-        return False
-    told = {gap.detail for leaf in finding.why.leaves for gap in leaf.gaps}
-    return ".age}" not in line or all(fact.age in told for fact in named)
-
-
-def _short(order: Order | None) -> str:
-    """An order by its drugs: a summary has no room for more, and nothing from outside stands in it where the drug is known."""
-    if order is None:
-        return ""
-    if not order.drugs:
-        return order.label
-    return " with ".join(DRUGS[drug].label for drug in order.drugs[:2])
-
-
-def _told_apart(group: Group) -> list[Finding]:
-    """The findings of a card whose flip is worth telling: the leading one, and those that rest on a number on which no earlier one rests."""
-    told: list[Finding] = []
-    numbers: set[Expression] = set()
-    for finding in (group.lead, *group.others):
-        own = {comparison.item for leaf in finding.why.leaves for comparison in comparisons_of(leaf)}
-        if finding is group.lead or not own <= numbers:
-            told.append(finding)
-        numbers |= own
-    return told
-
-
-def _distinct(flips: Iterable[Flip | None]) -> list[Flip]:
-    """The flips, those that name the same number at the same value once."""
-    found: dict[tuple[str, str, str], Flip] = {}
-    for flip in flips:
-        if flip is not None:
-            found.setdefault((flip.item, shown(flip.at), flip.direction), flip)
-    return list(found.values())
-
-
-def _item_data(item: Item) -> dict[str, Any]:
-    data: dict[str, Any] = {
-        "code": item.code, "item": item.item, "state": item.state, "indicator": item.indicator, "text": plain(item.text, 300),
-        "resource": item.ref, "path": item.path, "if-held": item.if_held,
-    }  # fmt: skip
-    if item.waits:
-        data["waits"] = [{"code": code, "indicator": indicator} for code, indicator in item.waits]
-    if item.keys:
-        data["looked-for-in"] = list(item.keys)
-    return _pruned(data)
-
-
-def _pruned(data: dict[str, Any]) -> dict[str, Any]:
-    return {key: value for key, value in data.items() if value not in ("", None, [], {})}
-
-
-def _list(title: str, lines: Iterable[str]) -> str:
-    unique = list(dict.fromkeys(line for line in lines if line))
-    return "\n".join([f"**{title}**", "", *(f"- {line}" for line in unique)]) if unique else ""
 
 
 def _closing(now: int, assessment: Assessment, settings: CardSettings) -> str:
@@ -490,11 +402,6 @@ def _closing(now: int, assessment: Assessment, settings: CardSettings) -> str:
     age = "" if assessment.age_known else " Age not known: adult thresholds were used."
     note = f" {literal(settings.note)}" if settings.note else ""
     return f"_{judged}{age} {CLOSING}{note}_"
-
-
-def clock(instant: int) -> str:
-    """An instant (epoch ms) as FHIR writes it, in UTC to the second."""
-    return f"{dt.datetime.fromtimestamp(instant // 1000, dt.UTC).isoformat()[:19]}Z"
 
 
 __all__ = ["REASONS", "Call", "CardSettings", "Cards", "build", "clock"]

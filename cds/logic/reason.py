@@ -7,7 +7,7 @@ from enum import Enum
 from typing import TYPE_CHECKING
 
 from cds.chart import Moment
-from cds.logic.truth import Truth
+from cds.logic.truth import FALSE, TRUE, Truth
 from cds.numbers import Interval
 
 if TYPE_CHECKING:
@@ -68,3 +68,30 @@ class Reason:
     order: str | None = None
     note: str = ""
     witnesses: tuple[str, ...] = ()
+
+
+def leaves_seen(reason: Reason) -> tuple[Seen, ...]:
+    """Everything that the leaves under a reason looked at, without repeats, in reading order."""
+    found: dict[Seen, None] = {}
+    _collect(reason, found)
+    return tuple(found)
+
+
+def _collect(reason: Reason, found: dict[Seen, None]) -> None:
+    for seen in reason.seen:
+        found.setdefault(seen)
+    for child in reason.children:
+        _collect(child, found)
+
+
+def deciding_gaps(reason: Reason) -> tuple[Gap, ...]:
+    """The gaps of the UNKNOWN leaves that keep this reason UNKNOWN; nothing when it is decided."""
+    if reason.truth is TRUE or reason.truth is FALSE:
+        return ()
+    found: dict[tuple[str, GapState], Gap] = {}
+    for gap in reason.gaps:
+        found.setdefault((gap.item, gap.state), gap)
+    for child in reason.children:
+        for gap in deciding_gaps(child):
+            found.setdefault((gap.item, gap.state), gap)
+    return tuple(found.values())

@@ -7,18 +7,18 @@ advisories), which changes no answer: every look-up is a pure function of the ch
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import Decimal
 from functools import lru_cache, partial
 from itertools import count
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from cds.chart import DAY, MINUTE, Chart, Condition, Feed, Moment, Order, Problem, Result, Results, Source, Trouble
 from cds.logic.compare import Candidate, KnowledgeError, Missing, Number, compare, is_above, is_at_least, is_at_most, is_below
 from cds.logic.criteria import DosePerWeight, Expression, Latest, Limit, OfOrder, RatePerWeight
-from cds.logic.reason import Gap, GapState, Reason, Seen
-from cds.logic.truth import FALSE, TRUE, Truth
+from cds.logic.reason import Gap, GapState, Reason, Seen, deciding_gaps, leaves_seen
+from cds.logic.states import StateDef, StateValue
+from cds.logic.truth import Truth
 from cds.logic.working import analytes_of_expression, work_out
 from cds.numbers import Interval
 from cds.orders.identity import OrderPicture, identify
@@ -27,73 +27,9 @@ from cds.parameters import Absent, ParameterSet
 from cds.vocabulary import ANALYTES
 
 if TYPE_CHECKING:
-    from cds.logic.compiled import Compiled
     from cds.logic.criteria import Criterion
 
-_NOTHING: Mapping[str, Moment] = MappingProxyType({})
 DAYS_OF_AN_INFANT = 365
-
-
-class StateValue:
-    """A state that was judged: its truth, evidence, gaps, and the events that it dates ("seizure onset").
-
-    `seen` and `gaps` may be functions: they are then asked when somebody wants to know, which for most states is never.
-    """
-
-    __slots__ = ("_gaps", "_seen", "events", "note", "truth")
-
-    def __init__(
-        self,
-        truth: Truth,
-        seen: tuple[Seen, ...] | Callable[[], tuple[Seen, ...]] = (),
-        gaps: tuple[Gap, ...] | Callable[[], tuple[Gap, ...]] = (),
-        events: Mapping[str, Moment] = _NOTHING,
-        note: str = "",
-    ) -> None:
-        self.truth = truth
-        self.events = events
-        self.note = note
-        self._seen, self._gaps = seen, gaps
-
-    @property
-    def seen(self) -> tuple[Seen, ...]:
-        """What it rests on."""
-        if not isinstance(self._seen, tuple):
-            self._seen = self._seen()
-        return self._seen
-
-    @property
-    def gaps(self) -> tuple[Gap, ...]:
-        """What it waits for."""
-        if not isinstance(self._gaps, tuple):
-            self._gaps = self._gaps()
-        return self._gaps
-
-    def __repr__(self) -> str:
-        return f"StateValue({self.truth}, {self.seen}, {self.gaps}, {dict(self.events)}, {self.note!r})"
-
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, StateValue):
-            return NotImplemented
-        mine = (self.truth, self.seen, self.gaps, dict(self.events), self.note)
-        return mine == (other.truth, other.seen, other.gaps, dict(other.events), other.note)
-
-    __hash__ = None  # type: ignore[assignment]
-
-
-@dataclass(frozen=True, slots=True)
-class StateDef:
-    """A named state: a criterion, or a pure function where dates of several records meet. `means` is its definition in words, for committees.
-
-    `compiled` is set when the knowledge is made ready.
-    """
-
-    name: str
-    means: str
-    node: Criterion | None = None
-    compute: Callable[[Scene], StateValue] | None = None
-    source: str = ""
-    compiled: Compiled | None = None
 
 
 Judge = Callable[["Criterion", "Scene"], Reason]
@@ -447,33 +383,6 @@ def _key(slot: int, expression: Expression, order: Order | None) -> tuple[int, i
         return (slot, 0)
     # An order is named by what it is and not by its id: a draft and the order that it changes may carry one id.
     return (slot, id(order))
-
-
-def leaves_seen(reason: Reason) -> tuple[Seen, ...]:
-    """Everything that the leaves under a reason looked at, without repeats, in reading order."""
-    found: dict[Seen, None] = {}
-    _collect(reason, found)
-    return tuple(found)
-
-
-def _collect(reason: Reason, found: dict[Seen, None]) -> None:
-    for seen in reason.seen:
-        found.setdefault(seen)
-    for child in reason.children:
-        _collect(child, found)
-
-
-def deciding_gaps(reason: Reason) -> tuple[Gap, ...]:
-    """The gaps of the UNKNOWN leaves that keep this reason UNKNOWN; nothing when it is decided."""
-    if reason.truth is TRUE or reason.truth is FALSE:
-        return ()
-    found: dict[tuple[str, GapState], Gap] = {}
-    for gap in reason.gaps:
-        found.setdefault((gap.item, gap.state), gap)
-    for child in reason.children:
-        for gap in deciding_gaps(child):
-            found.setdefault((gap.item, gap.state), gap)
-    return tuple(found.values())
 
 
 def _old(seen: Seen) -> str:
