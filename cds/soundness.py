@@ -98,6 +98,8 @@ def check_advisory(advisory: Advisory, p: ParameterSet, states: Mapping[str, Sta
     if advisory.over is not None:
         _filter(code, advisory.over)
     for branch in advisory.branches:
+        if branch.indicator == "critical" and _projection_alone(branch.when):
+            raise KnowledgeError(f"'{code}', {branch.name}: a projection alone is never critical; ask for something measured beside it")
         _words(code, branch.name, branch.words, advisory, p, states)
         for proposal in branch.proposals:
             if isinstance(proposal, Measure):
@@ -106,6 +108,12 @@ def check_advisory(advisory: Advisory, p: ParameterSet, states: Mapping[str, Sta
                     analyte_code(proposal.analyte)
                 except KeyError as error:
                     raise KnowledgeError(f"'{code}' proposes to measure '{proposal.analyte}', which no code asks for") from error
+
+
+def _projection_alone(node: Criterion) -> bool:
+    """Whether a criterion compares projected numbers and nothing that was measured (HZ-29)."""
+    items = [getattr(part, "item", None) for part, _ in walk(node)]
+    return any(isinstance(item, Projected) for item in items) and not any(isinstance(item, (Latest, Formula)) for item in items)
 
 
 def check_together(advisories: Sequence[Advisory]) -> None:

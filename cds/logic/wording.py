@@ -108,7 +108,7 @@ def orders_in_words(orders: OrderFilter) -> str:
     names = " or ".join(name.replace("_", " ") for name in orders.classes)
     route = f" {orders.route}" if orders.route else ""
     where = {"drafted": "drafted", "running": "running", "either": "drafted or running", "active": "drafted, running or an active home medicine",
-             "listed": "drafted or on the medication list"}[orders.where]
+             "listed": "on the medication list"}[orders.where]
     ended = "" if orders.ended_within is None else f" or ended in the last {limit_in_words(orders.ended_within)}"
     reasons = "" if not orders.reasons else f" for {' or '.join(r.replace('_', ' ') for r in orders.reasons)}"
     return f"{names}{route}{reasons} ({where}{ended})"

@@ -265,3 +265,26 @@ def test_assess_gives_the_same_twice() -> None:
     held: Chart = chart(insulin("a"), insulin("b"), result("potassium", "3.2"))
     knowledge = knowledge_of(lambda p: (over_drafts(p), advisory(A5, branch("low", potassium_below("low", p), "critical"))))
     assert assess(held, NO_MEMORY, knowledge) == assess(held, NO_MEMORY, knowledge)
+
+
+# What changes between two calls ------------------------------------------------------------------------------------------------------
+
+
+def test_hz_39_a_result_that_arrives_between_select_and_sign_decides_at_sign() -> None:
+    knowledge = knowledge_of(lambda p: (over_drafts(p),))
+    before, after = result("potassium", "4.1", 30), result("potassium", "3.1", 1)
+    assert outcomes(judged(chart(insulin(), before, hook="order-select"), knowledge)) == {A6: "not_met"}
+    assert outcomes(judged(chart(insulin(), before, after), knowledge)) == {A6: "fired"}
+
+
+@pytest.mark.parametrize(
+    ("recorded", "whole", "outcome"),
+    [(True, True, "fired"), (False, True, "not_met"), (False, False, "unknown"), (True, False, "fired")],
+)
+def test_hz_19_unknown_is_not_absent(recorded: bool, whole: bool, outcome: str) -> None:
+    from cds.logic.criteria import HasCondition
+    from tests.logic.scenes import condition
+
+    knowledge = knowledge_of(lambda p: (advisory(A5, branch("b", HasCondition(("pregnancy",)), "warning")),))
+    held = chart(*((condition("pregnancy"),) if recorded else ()), feeds={} if whole else {"conditions": Feed.FAILED}, hook="patient-view")
+    assert outcomes(judged(held, knowledge)) == {A5: outcome}

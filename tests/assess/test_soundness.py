@@ -25,7 +25,9 @@ from cds.logic.criteria import (
     OrderHas,
     OrderIs,
     PatientIs,
+    Projected,
     RatePerWeight,
+    Slope,
     State,
     TableRow,
     Total,
@@ -82,6 +84,8 @@ UNSOUND: dict[str, tuple[Callable[[ParameterSet], tuple[Advisory, ...]], str]] =
     "no summary": (lambda p: (advisory(A6, branch("b", potassium_below("low", p), "critical", " ")),), "no summary"),
     "a fact that asks for no analyte": (
         lambda p: (advisory(A6, branch("b", potassium_below("low", p), "critical", "{k}", facts={"k": Latest("kalium", p["age"])})),), "no analyte 'kalium'"),
+    "a critical branch on a projection alone (HZ-29)": (
+        lambda p: (advisory(A6, branch("b", Below(Projected(Slope("potassium", p["age"], p["age"], p["age"]), p["age"]), MMOL), "critical")),), "projection alone"),
     "a test that no code asks for": (
         lambda p: (advisory(A6, Branch("b", potassium_below("low", p), "critical", Words("Low"), (Measure("kalium", ""),))),), "no analyte 'kalium'"),
 }  # fmt: skip
@@ -158,3 +162,11 @@ def test_the_shipped_knowledge_is_sound_and_its_digest_tells_figures_apart() -> 
 
     again = shipped_knowledge_of(knowledge().parameters, version="x")
     assert again.codes == knowledge().codes and again.digest != knowledge().digest
+
+
+def test_hz_29_a_projection_beside_a_measured_value_may_be_critical() -> None:
+    def both(p: ParameterSet) -> tuple[Advisory, ...]:
+        soon = Below(Projected(Slope("potassium", p["age"], p["age"], p["age"]), p["age"]), MMOL)
+        return (advisory(A6, branch("b", AllOf((soon, potassium_below("low", p))), "critical"), branch("c", soon, "warning")),)
+
+    assert knowledge_of(both)

@@ -212,3 +212,17 @@ def test_the_canonical_base_is_a_setting() -> None:
     assert card["source"]["topic"]["system"] == "https://hospital.example/fhir/CodeSystem/advisory"
     assert all(reason["system"].startswith("https://hospital.example/") for reason in card["overrideReasons"])
     assert knowledge().codes
+
+
+def test_hz_33_a_card_of_gaps_says_that_silence_is_no_all_clear() -> None:
+    gaps = [card for _, card in every_card() if "example.trivet.not-judged" in card["extension"] and card["indicator"] == "warning"]
+    assert gaps and all("No advice on these points is not a sign that all is well." in card["detail"] for card in gaps)
+
+
+def test_hz_25_where_guidelines_differ_at_this_value_both_figures_stand_on_the_card() -> None:
+    """Potassium 3.3: insulin waits below 3.5 by consensus 2024, below 3.3 by the US statement of 2009."""
+    (card,) = (c for c in answer_of(next(n for n in SCENARIOS if n.startswith("14")))["cards"] if c["summary"].startswith("Potassium"))
+    differ = card["detail"].partition("**Where guidelines differ**")[2].partition("**")[0]
+    assert "3.5 mmol/L" in differ and "3.3 mmol/L" in differ
+    firm = answer_of(SCENARIOS[0])["cards"][0]["detail"]
+    assert "**Where guidelines differ**" not in firm

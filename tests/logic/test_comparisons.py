@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from decimal import Decimal
+from itertools import pairwise
 
 import pytest
 
@@ -12,7 +13,7 @@ from cds.chart import MINUTE, Chart, Moment
 from cds.knowledge import Knowledge
 from cds.logic.compare import Candidate, KnowledgeError, Number, compare, is_above, is_at_least, is_at_most, is_below
 from cds.logic.compiled import TESTS
-from cds.logic.criteria import Above, AtLeastValue, AtMostValue, Below, Latest, NoneWithin, Total
+from cds.logic.criteria import Above, AllOf, AtLeastValue, AtMostValue, Below, Between, Criterion, Latest, NoneWithin, Total
 from cds.logic.evaluate import evaluate
 from cds.logic.flip import Edge
 from cds.logic.reason import GapState, Seen
@@ -257,3 +258,25 @@ def test_control_hz_28_a_conversion_through_binary_fractions_is_noticed() -> Non
 
 def test_an_edge_is_where_a_comparison_changes() -> None:
     assert Edge(limit("3.5", "mmol/L"), True) != Edge(limit("3.5", "mmol/L"), False)
+
+
+BANDS = [limit(v, "mmol/L", v) for v in ("2.5", "3.0", "3.5", "5.0")]
+
+
+def bands_of(value: str, between: Callable[[Parameter, Parameter], Criterion]) -> int:
+    """How many bands of a chain, with the open ends, hold a value."""
+    item = Latest("potassium", AGE)
+    chain = [Below(item, BANDS[0]), *(between(a, b) for a, b in pairwise(BANDS)), AtLeastValue(item, BANDS[-1])]
+    held = scene(chart(result("potassium", value)))
+    return sum(evaluate(node, held).truth is TRUE for node in chain)
+
+
+@pytest.mark.parametrize("value", ["2.4", "2.49", "2.5", "2.99", "3.0", "3.01", "3.5", "4.99", "5.0", "5.1"])
+def test_hz_23_every_value_lies_in_exactly_one_band(value: str) -> None:
+    assert bands_of(value, lambda low, high: Between(Latest("potassium", AGE), low, high)) == 1
+
+
+def test_control_hz_23_bands_with_both_ends_closed_overlap() -> None:
+    item = Latest("potassium", AGE)
+    with pytest.raises(AssertionError):
+        assert bands_of("3.0", lambda low, high: AllOf((AtLeastValue(item, low), AtMostValue(item, high)))) == 1
