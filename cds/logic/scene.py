@@ -58,6 +58,7 @@ class Scene:
     __slots__ = (
         "_by_analyte",
         "_conditions",
+        "_newest",
         "_numbers",
         "_past",
         "_readings",
@@ -109,6 +110,7 @@ class Scene:
         self._track: list[set[str]] = []
         self._past: dict[int, Scene] = {}
         self._by_analyte: dict[str, Sequence[Result]] = {}
+        self._newest: dict[tuple[str, Decimal], Number | Missing] = {}
         self._weight: Number | Missing | None = None
         self.truths: dict[int, Truth] = {}
         self.supports: dict[int, tuple[Reason, ...]] = {}
@@ -233,6 +235,17 @@ class Scene:
 
     def latest(self, analyte: str, within: Decimal, together: Decimal | None = None) -> Number | Missing:
         """The newest current result, or with `together` every current one within so many minutes of it."""
+        if together is not None:
+            return self._latest(analyte, within, together)
+        key = (analyte, within)
+        found = self._newest.get(key)
+        if found is None:
+            found = self._newest[key] = self._latest(analyte, within, None)
+        elif self._track:
+            self._track[-1].add(analyte)
+        return found
+
+    def _latest(self, analyte: str, within: Decimal, together: Decimal | None) -> Number | Missing:
         floor = self.now - int(within * MINUTE)
         results = self.recent(analyte, floor)
         chosen: list[Result] = []

@@ -100,7 +100,8 @@ def _formula(scene: Scene, name: str, within: Limit) -> Number | Missing:
             else:
                 values[item] = Interval(Decimal(years[0]), Decimal(years[1]))
             continue
-        own = scene.p.get(f"{item}_age")
+        key = f"{item}_age"
+        own = scene.p[key] if key in scene.p else None
         window = own.number if isinstance(own, Parameter) else within.number
         found = scene.latest(item, window)
         if isinstance(found, Missing):
