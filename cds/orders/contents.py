@@ -169,7 +169,8 @@ def _volume_sources(product: Product, dose: Quantity | None, known: Facts) -> li
 
 
 def _conflict(sources: list[_Source], known: Facts) -> str:
-    if len(sources) == 1 and sources[0].ml.high is not None:
+    ml = sources[0].ml
+    if ml.high is not None and all(each.ml.low == ml.low and each.ml.high == ml.high for each in sources):
         return ""
     for first in sources:
         for second in sources:
@@ -244,7 +245,12 @@ def _strength(stated: Stated, volume: Interval | None, pieces: Interval | None) 
     if below is not None:
         if below.high is None or below.high <= ZERO:
             return _unreadable(part.label, part.strength)
-        amount = None if volume is None else strength.value.times(volume).over(below)
+        if volume is None:
+            amount = None
+        elif volume.low == volume.high == below.low == below.high:
+            amount = strength.value  # times and over one volume
+        else:
+            amount = strength.value.times(volume).over(below)
         return basis, amount, strength.value.over(below), "" if amount is not None else "volume not stated", False
     if per is not None and per.value.high == ZERO:
         return _unreadable(part.label, part.strength)

@@ -140,21 +140,21 @@ def quantity(measure: Measure | None) -> Quantity | None:
         if value.high is None:
             return None
         value = Interval(ZERO, value.high)
-    if value.low is not None and value.low < ZERO:
-        return None
     if measure.unit is None:
         words = measure.text.lower().split()
-        return Quantity(value, _PIECE) if words and words[-1].strip("{}[]().") in DOSE_FORMS else None
+        counted = words and words[-1].strip("{}[]().") in DOSE_FORMS
+        return Quantity(value, _PIECE) if counted and value.low is not None and value.low >= ZERO else None
     unit = order_unit(measure.unit)
     if unit is None:
         return None
-    value = scaled(value, unit.factor)
-    return Quantity(value, unit) if _of_an_order(value.low) and (value.high is value.low or _of_an_order(value.high)) else None
-
-
-def _of_an_order(end: Decimal | None) -> bool:
-    """Whether a dose, a rate or a bag can have the size."""
-    return end is None or _LEAST <= end <= _MOST or end == ZERO
+    if unit.factor != ONE:
+        value = value.scale(unit.factor)
+    low, high = value.low, value.high
+    if low is None or not (_LEAST <= low <= _MOST or low == ZERO):
+        return None
+    if high is low or high is None or _LEAST <= high <= _MOST or high == ZERO:
+        return Quantity(value, unit)
+    return None
 
 
 def scaled(value: Interval, factor: Decimal) -> Interval:

@@ -6,12 +6,12 @@ rateRange, else dose over duration. Where a stated rate and a stated duration do
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import FrozenInstanceError, dataclass
+from collections.abc import Mapping
 from decimal import Decimal
 from enum import Enum
 from types import MappingProxyType
-from typing import Generic, TypeVar, overload
+
+import msgspec
 
 from cds.chart import Dosage, Order, Trouble
 from cds.numbers import Interval, shown
@@ -27,7 +27,6 @@ __all__ = ["PARTS", "Contribution", "Part", "Read", "Reading", "SubstanceDose", 
 PARTS = ("drug", "route", "line", "amount", "volume", "rate", "diluent")
 INTRAVENOUS = frozenset({"intravenous", "intraosseous"})
 _NO_DOSAGE = (Dosage(),)
-_T = TypeVar("_T")
 
 _NOT_ABOUT_A_PART = frozenset(
     {
@@ -49,56 +48,43 @@ class Read(Enum):
     NOT_UNDERSTOOD = "not understood"
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(msgspec.Struct, frozen=True, gc=False):
     """One of the seven parts: its state, and what was read or sent."""
 
     state: Read
     text: str = ""
 
 
-class _Once(Generic[_T]):
-    """An attribute worked out when it is first asked for. It rests on what never changes, so when that is decides nothing."""
+class Work(msgspec.Struct, frozen=True, gc=False):
+    """What is computed of an order: its product, its dosages, which substances they bring, and whether it goes into a vein."""
 
-    def __init__(self, work: Callable[[Reading], _T]) -> None:
-        self._work = work
-        self._name = work.__name__
-        self.__doc__ = work.__doc__
-
-    @overload
-    def __get__(self, reading: None, owner: type) -> _Once[_T]: ...
-    @overload
-    def __get__(self, reading: Reading, owner: type) -> _T: ...
-    def __get__(self, reading: Reading | None, owner: type) -> _Once[_T] | _T:
-        if reading is None:
-            return self
-        # The instance's own entry is found before this descriptor from now on.
-        value = reading.__dict__[self._name] = self._work(reading)
-        return value
+    product: Product
+    limbs: tuple[Limb, ...]
+    plans: list[Plan]
+    intravenous: bool | None
+    by_form: bool
 
 
 class Reading:
     """An order as a typed dose, immutable. See `read_order`.
 
     Most rules ask an order for one substance or for its route, few for everything: each answer is worked out when it is asked for, once.
+    It rests on what never changes, so when that is decides nothing.
     """
 
-    ref: str
-    label: str
-    drafted: bool
-    _order: Order
-    _weight_kg: Interval | None
-    _known: Facts
-    _doses: dict[str, SubstanceDose | None]
+    __slots__ = ("_all", "_diluted", "_doses", "_duration", "_known", "_line", "_order", "_parts", "_weight_kg", "_work")
 
     def __init__(self, order: Order, weight_kg: Interval | None, known: Facts) -> None:
-        self.__dict__.update(ref=order.ref, label=order.label, drafted=order.drafted, _order=order, _weight_kg=weight_kg, _known=known, _doses={})
-
-    def __setattr__(self, name: str, value: object) -> None:
-        raise FrozenInstanceError(f"cannot assign to field {name!r}")
-
-    def __delattr__(self, name: str) -> None:
-        raise FrozenInstanceError(f"cannot delete field {name!r}")
+        self._order = order
+        self._weight_kg = weight_kg
+        self._known = known
+        self._work: Work | None = None
+        self._line: tuple[str | None, bool, bool] | None = None
+        self._doses: dict[str, SubstanceDose | None] = {}
+        self._all: tuple[SubstanceDose, ...] | None = None
+        self._diluted: tuple[tuple[str, ...], bool, str] | None = None
+        self._duration: tuple[Interval | None] | None = None
+        self._parts: Mapping[str, Part] | None = None
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Reading):
@@ -111,23 +97,41 @@ class Reading:
     def __repr__(self) -> str:
         return f"Reading({', '.join(f'{name}={getattr(self, name)!r}' for name in _SHOWN)})"
 
+    def _worked(self) -> Work:
+        """The figures that everything else rests on."""
+        work = self._work
+        if work is None:
+            order = self._order
+            product = product_of(order)
+            limbs = tuple([limb_of(order, product, dosage, self._weight_kg, self._known) for dosage in order.dosages or _NO_DOSAGE])
+            routes = [dosage.route for dosage in order.dosages if dosage.route is not None]
+            way = (not INTRAVENOUS.isdisjoint(routes), False) if routes else _by_form(limbs)
+            work = self._work = Work(product, limbs, [plan_of(limb, self._known) for limb in limbs], *way)
+        return work
+
     # What it is of -----------------------------------------------------------------------------------------------------------------
 
-    @_Once
-    def product(self) -> Product:
-        """The ingredients with their strengths."""
-        return product_of(self._order)
+    @property
+    def ref(self) -> str:
+        """The reference of the order."""
+        return self._order.ref
 
-    @_Once
-    def limbs(self) -> tuple[Limb, ...]:
-        """Each dosage instruction, computed; one without anything stated when the order has none."""
-        product = self.product
-        return tuple([limb_of(self._order, product, dosage, self._weight_kg, self._known) for dosage in self._order.dosages or _NO_DOSAGE])
+    @property
+    def label(self) -> str:
+        """The name of the order, as sent."""
+        return self._order.label
 
-    @_Once
+    @property
+    def drafted(self) -> bool:
+        """Whether it is a draft."""
+        return self._order.drafted
+
+    @property
     def parts(self) -> Mapping[str, Part]:
         """The seven parts, each read, not stated or not understood."""
-        return _parts(self._order, self)
+        if self._parts is None:
+            self._parts = _parts(self._order, self._worked(), self._lines(), self._diluents(), self)
+        return self._parts
 
     @property
     def gaps(self) -> tuple[str, ...]:
@@ -141,7 +145,7 @@ class Reading:
     @property
     def remarks(self) -> tuple[str, ...]:
         """What a person should know of how it was read."""
-        return tuple(dict.fromkeys(remark for limb in self.limbs for remark in limb.remarks))
+        return tuple(dict.fromkeys(remark for limb in self._worked().limbs for remark in limb.remarks))
 
     @property
     def understood(self) -> bool:
@@ -155,49 +159,44 @@ class Reading:
 
     # By which way ------------------------------------------------------------------------------------------------------------------
 
-    @_Once
-    def _way(self) -> tuple[bool | None, bool]:
-        for dosage in self._order.dosages:
-            if dosage.route is not None:
-                return any(each.route in INTRAVENOUS for each in self._order.dosages), False
-        return _intravenous_by_form(self.limbs)
-
     @property
     def intravenous(self) -> bool | None:
         """Whether it goes into a vein; None when neither its route nor its form tells."""
-        return self._way[0]
+        return self._worked().intravenous
 
     @property
     def intravenous_by_form(self) -> bool:
         """Told only by a rate of flow, or by a bag over time."""
-        return self._way[1]
-
-    @_Once
-    def _line(self) -> tuple[str | None, bool, bool]:
-        return _line(self._order)
+        return self._worked().by_form
 
     @property
     def line(self) -> str | None:
         """ "central", "peripheral", or None: not stated, or two that differ."""
-        return self._line[0]
+        return self._lines()[0]
 
     @property
     def line_from_text(self) -> bool:
         """No code names the line."""
-        return self._line[1]
+        return self._lines()[1]
 
     @property
     def central(self) -> bool:
         """Through a central line by code. A line read from text lifts no limit (F-16)."""
-        line, from_text, _ = self._line
+        line, from_text, _ = self._lines()
         return line == "central" and not from_text
+
+    def _lines(self) -> tuple[str | None, bool, bool]:
+        if self._line is None:
+            self._line = _line(self._order)
+        return self._line
 
     # When and how fast ---------------------------------------------------------------------------------------------------------------
 
     @property
     def push(self) -> bool:
         """An injection, or within the minutes of one."""
-        return self.intravenous is not False and any(limb.push for limb in self.limbs)
+        work = self._worked()
+        return work.intravenous is not False and any(limb.push for limb in work.limbs)
 
     @property
     def once(self) -> bool:
@@ -215,60 +214,63 @@ class Reading:
         stated = [dosage.per_day for dosage in self._order.dosages if dosage.per_day is not None]
         return sum(stated, Decimal(0)) if stated else None
 
-    @_Once
+    @property
     def duration_minutes(self) -> Interval | None:
         """How long it runs, in minutes; None when neither stated nor implied."""
-        hours = [limb.hours for limb in self.limbs if limb.hours is not None]
-        return settled(span_of(hours).scale(MINUTES_PER_HOUR)) if hours else None
+        if self._duration is None:
+            hours = [limb.hours for limb in self._worked().limbs if limb.hours is not None]
+            self._duration = (settled(span_of(hours).scale(MINUTES_PER_HOUR)) if hours else None,)
+        return self._duration[0]
 
-    @_Once
+    @property
     def rate_ml_h(self) -> Interval | None:
         """Flow in mL/h."""
-        flows = [limb.flow for limb in self.limbs if limb.flow is not None]
+        flows = [limb.flow for limb in self._worked().limbs if limb.flow is not None]
         return settled(one_to_all(flows)) if flows else None
 
     @property
     def volume_ml(self) -> Interval | None:
         """Volume of the bag in mL."""
-        return self.limbs[0].bag.volume
+        return self._worked().limbs[0].bag.volume
 
     # What is in it -----------------------------------------------------------------------------------------------------------------
-
-    @_Once
-    def _diluted(self) -> tuple[tuple[str, ...], bool, str]:
-        return _diluents(self._order, self.limbs)
 
     @property
     def diluents(self) -> tuple[str, ...]:
         """The fluids that it is given in, by name."""
-        return self._diluted[0]
+        return self._diluents()[0]
 
     @property
     def diluent_from_text(self) -> bool:
         """Only text names the diluent."""
-        return self._diluted[1]
+        return self._diluents()[1]
+
+    def _diluents(self) -> tuple[tuple[str, ...], bool, str]:
+        if self._diluted is None:
+            self._diluted = _diluents(self._order, self._worked().limbs)
+        return self._diluted
 
     @property
     def additives(self) -> tuple[str, ...]:
         """Active drugs beside the one that the order is about."""
-        return _additives(self.limbs[0].bag)
+        return _additives(self._worked().limbs[0].bag)
 
-    @_Once
-    def _plans(self) -> list[Plan]:
-        return [plan_of(limb, self._known) for limb in self.limbs]
-
-    @_Once
+    @property
     def doses(self) -> tuple[SubstanceDose, ...]:
         """Every substance that it gives."""
-        names = substances_in(self.limbs, self._plans, self.intravenous, self._known)
-        return tuple(dose for dose in map(self.substance, names) if dose is not None)
+        if self._all is None:
+            work = self._worked()
+            names = substances_in(work.limbs, work.plans, work.intravenous, self._known)
+            self._all = tuple([dose for dose in map(self.substance, names) if dose is not None])
+        return self._all
 
     def substance(self, name: str) -> SubstanceDose | None:
         """The dose of "potassium", "insulin", "glucose", "sodium", "magnesium", "phosphate", "bicarbonate", "fluid", "crystalloid" or
         "drug:<name>". None when the order holds none of it."""
         found = self._doses
         if name not in found:
-            found[name] = dose_of(name, self.limbs, self._plans, self.intravenous, self._known)
+            work = self._worked()
+            found[name] = dose_of(name, work.limbs, work.plans, work.intravenous, self._known)
         return found[name]
 
 
@@ -288,7 +290,7 @@ def read_order(order: Order, *, weight_kg: Interval | None, p: ParameterSet) -> 
     return Reading(order, weight_kg, facts(p))
 
 
-def _intravenous_by_form(limbs: tuple[Limb, ...]) -> tuple[bool | None, bool]:
+def _by_form(limbs: tuple[Limb, ...]) -> tuple[bool | None, bool]:
     """Whether an order without a route goes into a vein (a rate of flow, or a bag over time), and whether its form tells so."""
     for limb in limbs:
         timed = limb.rate.per_hour is not None or limb.rate.why == "weight not known" or limb.dosage.duration_minutes is not None
@@ -328,9 +330,12 @@ def _additives(bag: Bag) -> tuple[str, ...]:
     return tuple(dict.fromkeys(drug for place, drug in active if place != about))
 
 
-def _parts(order: Order, reading: Reading) -> Mapping[str, Part]:
-    limbs, line, line_conflict = reading.limbs, reading.line, reading._line[2]
-    diluents, _, diluent_unread = reading._diluted
+def _parts(
+    order: Order, work: Work, lines: tuple[str | None, bool, bool], diluted: tuple[tuple[str, ...], bool, str], reading: Reading
+) -> Mapping[str, Part]:
+    limbs = work.limbs
+    line, _, line_conflict = lines
+    diluents, _, diluent_unread = diluted
     unread: dict[str, str] = {}
     for dosage in order.dosages:
         for words in dosage.not_understood:
@@ -359,7 +364,7 @@ def _parts(order: Order, reading: Reading) -> Mapping[str, Part]:
         for held in limb.bag.held:
             if held.not_understood:
                 unread.setdefault("amount", held.why)
-    if order.volume is not None and reading.product.package_not_understood:
+    if order.volume is not None and work.product.package_not_understood:
         unread.setdefault("volume", order.volume.text)
 
     first = limbs[0]
