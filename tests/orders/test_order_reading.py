@@ -246,6 +246,24 @@ def test_control_hz_04_reasons(monkeypatch: pytest.MonkeyPatch) -> None:
         test_hz_04_unknown_strength_has_a_reason(*UNKNOWN_STRENGTHS[5])
 
 
+def test_hz_04_no_bags_of_a_strength_per_bag() -> None:
+    """A dose of 0 bags leaves no volume to divide by: no concentration, a reason, and no error."""
+    found = dose(order(ingredient(KCL, "40 mmol"), volume="1 L", doses=(dosage(dose="0 bag", rate="100 mL/h"),)), "potassium")
+    assert (found.per_hour, found.concentration, found.why_not) == (None, None, "volume not stated")
+
+
+@pytest.mark.parametrize("ask_first", ["parts", "doses", "intravenous", "duration_minutes", "remarks"])
+def test_what_is_asked_first_decides_nothing(ask_first: str) -> None:
+    """The same order read twice, asked in another sequence, answers the same."""
+    given = order(ingredient(KCL, "40 mmol / 1 L"), ingredient(SALINE, "1 L", active=False), doses=(dosage(rate="125 mL/h"),))
+    one, other = read(given), read(given)
+    getattr(other, ask_first)
+    assert other.substance("potassium") == one.substance("potassium")
+    assert repr(other) == repr(one)
+    with pytest.raises(AttributeError):
+        other.line = "central"  # type: ignore[misc]
+
+
 def test_partly_known_is_at_least() -> None:
     """One of two potassium salts in a bag is unknown: at least the other, and the reason."""
     found = dose(
