@@ -7,25 +7,26 @@ be computed or the list was not whole. Then the total says "at least", and names
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
+
+import msgspec
 
 from cds.chart import Order
 from cds.numbers import ZERO, Interval, point, shown
 from cds.orders.identity import OrderPicture, key_of
 from cds.orders.quantities import UNITS, VOLUME, settled_total
-from cds.orders.reading import Reading, SubstanceDose
-from cds.orders.substances import facts, substances_of
+from cds.orders.reading import INTRAVENOUS, Reading, SubstanceDose
+from cds.orders.substances import Facts, facts, holders_of, substances_of
 from cds.parameters import ParameterSet
 
 Readings = Mapping[str, Reading] | Callable[[Order], Reading]
 UNIT_OF = {"insulin": UNITS, "glucose": "g", "fluid": VOLUME, "crystalloid": VOLUME}
 HOURS_PER_DAY = Decimal(24)
 _DECIMALS = {"insulin": 2}
+_NONE = point(ZERO)
 
 
-@dataclass(frozen=True, slots=True)
-class TotalPart:
+class TotalPart(msgspec.Struct, frozen=True, gc=False):
     """One order's share. `per_hour` None: it holds the substance, but how much an hour cannot be computed."""
 
     ref: str
@@ -35,12 +36,17 @@ class TotalPart:
     line: str | None
     drafted: bool
     balanced: bool
-    day_amount: Interval | None = None
-    own_per_hour: Interval | None = None
+    own_per_hour: Interval | None
+    reading: Reading
+    dose: SubstanceDose
+
+    @property
+    def day_amount(self) -> Interval | None:
+        """What the order gives in 24 h; see `day_amount`."""
+        return day_amount(self.reading, self.dose)
 
 
-@dataclass(frozen=True, slots=True)
-class Uncounted:
+class Uncounted(msgspec.Struct, frozen=True, gc=False):
     """Something that could not be counted, and why."""
 
     ref: str
@@ -48,8 +54,7 @@ class Uncounted:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class Total:
+class Total(msgspec.Struct, frozen=True, gc=False):
     """A sum per hour in `unit`. `interval.high` is None when something is uncounted or the list was partial.
 
     `trigger` is the same sum without the potassium (or sodium) of balanced crystalloids, which alone triggers nothing.
@@ -117,10 +122,13 @@ def total(
     if scope not in ("running", "if signed", "if_signed") or lines not in ("any", "central", "not central"):
         raise ValueError(f"no total for scope {scope!r}, lines {lines!r}")
     orders = picture.running if scope == "running" else picture.if_signed
+    known = facts(p)
     counted: list[tuple[str, TotalPart]] = []
     uncounted: list[Uncounted] = []
     unit = UNIT_OF.get(substance, "mmol")
     for order in orders:
+        if not _may_give(order, substance, known):
+            continue
         reading = _reading(readings, order)
         dose = reading.substance(substance)
         if dose is None or reading.intravenous is False:
@@ -140,12 +148,14 @@ def total(
             uncounted.append(Uncounted(order.ref, order.label, dose.why_not))
         elif dose.unit != unit:
             uncounted.append(Uncounted(order.ref, order.label, f"given in {dose.unit}"))
-    if lines != "central":
-        uncounted += _unlinked(picture, substance, p)
-    pairs = [pair for pair in picture.doubtful_pairs if all(any(k == key for k, _ in counted) for key in pair)]
+    if lines != "central" and picture.unlinked:
+        uncounted += _unlinked(picture, substance, known)
+    keys = {key for key, _ in counted}
+    pairs = [pair for pair in picture.doubtful_pairs if pair[0] in keys and pair[1] in keys]
     partial = not picture.complete
     interval = _add(counted, pairs, own=False, open_end=bool(uncounted) or partial)
-    trigger = _add(counted, pairs, own=True, open_end=bool(uncounted) or partial)
+    as_all = all(part.own_per_hour is part.per_hour for _, part in counted)
+    trigger = interval if as_all else _add(counted, pairs, own=True, open_end=bool(uncounted) or partial)
     return Total(
         substance,
         f"{unit}/h",
@@ -178,25 +188,26 @@ def day_amount(reading: Reading, dose: SubstanceDose) -> Interval | None:
 
 def _part(order: Order, reading: Reading, dose: SubstanceDose, per_hour: Interval | None) -> TotalPart:
     return TotalPart(
-        order.ref,
-        order.label,
-        per_hour,
-        dose.concentration,
-        reading.line,
-        order.drafted,
-        dose.balanced,
-        day_amount(reading, dose),
-        dose.own_per_hour,
+        order.ref, order.label, per_hour, dose.concentration, reading.line, order.drafted, dose.balanced, dose.own_per_hour, reading, dose
     )
+
+
+def _may_give(order: Order, substance: str, known: Facts) -> bool:
+    """Whether the order need be read at all: a drug in it brings the substance, and no stated route is other than into a vein."""
+    if substance != "fluid":
+        holders = holders_of(substance, known)
+        if holders.isdisjoint(order.drugs) and not any(part.drug in holders for part in order.ingredients):
+            return False
+    routes = [dosage.route for dosage in order.dosages if dosage.route is not None]
+    return not routes or not INTRAVENOUS.isdisjoint(routes)
 
 
 def _reading(readings: Readings, order: Order) -> Reading:
     return readings(order) if callable(readings) else readings[key_of(order)]
 
 
-def _unlinked(picture: OrderPicture, substance: str, p: ParameterSet) -> list[Uncounted]:
+def _unlinked(picture: OrderPicture, substance: str, known: Facts) -> list[Uncounted]:
     """What is being given by the administration record without an order on the list: it holds the substance, the amount is not known."""
-    known = facts(p)
     return [
         Uncounted(each.ref, each.label or ", ".join(each.drugs), "being given, no order on the list")
         for each in picture.unlinked
@@ -210,11 +221,15 @@ def _add(counted: Sequence[tuple[str, TotalPart]], pairs: Sequence[tuple[str, st
     open_high = open_end
     rates: dict[str, Interval] = {}
     for key, part in counted:
-        rate = part.own_per_hour if own else part.per_hour
-        rates[key] = point(ZERO) if rate is None else rate
-        if rates[key].high is None:
+        rate = (part.own_per_hour if own else part.per_hour) or _NONE
+        rates[key] = rate
+        if rate.high is None:
             open_high = True
-        high += rates[key].high or ZERO
+        else:
+            high += rate.high
+    if not pairs:
+        low = sum([rate.low or ZERO for rate in rates.values()], ZERO)
+        return settled_total(Interval(low, None if open_high else high))
     for group in _groups([key for key, _ in counted], pairs):
         lows = {key: rates[key].low or ZERO for key in group}
         drafts = [key for key in group if key.startswith("draft ")]
