@@ -6,6 +6,7 @@ named. Two entries that may be one bag are a pair, never silently one (HZ-12).
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -77,7 +78,15 @@ class OrderPicture:
 
     def ended_since(self, instant: int) -> tuple[Order, ...]:
         """Orders that ended, or may have ended, at or after an instant (epoch ms)."""
-        return tuple(each.order for each in self.ended if each.at is None or each.at.latest >= instant)
+        return tuple(order for order, _ in self.ended_since_certainty(instant))
+
+    def ended_since_certainty(self, instant: int) -> tuple[tuple[Order, bool], ...]:
+        """The same orders, each with whether it surely ended at or after the instant: False where it may have ended earlier, or its end is not known."""
+        return tuple(
+            (each.order, each.at is not None and each.at.earliest is not None and each.at.earliest >= instant)
+            for each in self.ended
+            if each.at is None or each.at.latest >= instant
+        )
 
 
 def key_of(order: Order) -> str:
@@ -93,59 +102,58 @@ def identify(chart: Chart, p: ParameterSet | None = None) -> OrderPicture:
     listed = _without_copies([order for order in chart.orders if not order.drafted], remarks)
     drafted = _without_copies([order for order in chart.orders if order.drafted], remarks)
 
-    running: list[Order] = []
+    going: dict[str, Order] = {}
     ended: list[Ended] = []
     basis: dict[str, str] = {}
-    for order in listed:
-        events = given.get(_id(order.ref), ())
+    for name, order in listed.items():
+        events = given.get(name, ())
         state, why = _standing(order, events, chart.now, remarks)
         if state:
-            running.append(order)
+            going[name] = order
             basis[key_of(order)] = why
         elif (end := _end(order, events, chart.now)) is not None:
             ended.append(end)
 
-    prohibited = tuple(order for order in (*listed, *drafted) if order.do_not_perform)
+    running = list(going.values())
+    prohibited = tuple([order for order in (*listed.values(), *drafted.values()) if order.do_not_perform])
     drafts: list[Order] = []
     stopping: list[Order] = []
     stops: dict[str, str] = {}
     changes: dict[str, str] = {}
-    here = {_id(order.ref): order for order in listed}
-    going = {_id(order.ref): order for order in running}
-    for draft in drafted:
+    for own_name, draft in drafted.items():
         if draft.do_not_perform:
             continue
         if draft.intent == "option":
             remarks.append(f"{draft.label}: an option, not counted")
             continue
         if draft.status in STOPPING:
-            target = going.get(_id(draft.ref))
+            target = going.get(own_name)
             stopping.append(draft)
             if target is not None:
                 stops[draft.ref] = target.ref
-            elif _id(draft.ref) not in here:
+            elif own_name not in listed:
                 remarks.append(f"{draft.label}: stops an order that is not on the list; nothing was subtracted")
             continue
         drafts.append(draft)
-        for name in (draft.ref, draft.prior):
-            if name is None:
+        for ref in (draft.ref, draft.prior):
+            if ref is None:
                 continue
-            target = going.get(_id(name))
+            target = going.get(_id(ref))
             if target is not None:
                 changes[draft.ref] = target.ref
                 break
-            if name == draft.prior and _id(name) not in here:
+            if ref == draft.prior and _id(ref) not in listed:
                 remarks.append(f"{draft.label}: replaces an order that is not on the list; nothing was subtracted")
         else:
-            twin = next((order for order in running if _same_identifier(order, draft) and _same_content(order, draft)), None)
+            twin = next((order for order in running if _same_identifier(order, draft) and _same_content(order, draft)), None) if draft.identifiers else None
             if twin is not None:
                 changes[draft.ref] = twin.ref
 
     gone = {_id(ref) for ref in (*stops.values(), *changes.values())}
-    kept = [order for order in running if _id(order.ref) not in gone]
+    kept = [order for name, order in going.items() if name not in gone]
     short = [each for each in map(chart.source, chart.item_keys.get("medications", ())) if each.feed is not Feed.WHOLE]
     remarks += [f"the list of orders was not complete: {each.detail or each.feed.value}" for each in short]
-    unlinked = tuple(each for each in chart.administrations if each.status == "in-progress" and (each.order is None or _id(each.order) not in here))
+    unlinked = tuple(each for each in chart.administrations if each.status == "in-progress" and (each.order is None or _id(each.order) not in listed))
     remarks += [f"{each.label or ', '.join(each.drugs)}: being given, without an order on the list" for each in unlinked]
     return OrderPicture(
         now=chart.now,
@@ -154,7 +162,7 @@ def identify(chart: Chart, p: ParameterSet | None = None) -> OrderPicture:
         drafts=tuple(drafts),
         if_signed=(*kept, *drafts),
         stopping=tuple(stopping),
-        listed=tuple(o for o in listed if not o.do_not_perform and o.status not in ("entered-in-error", "draft")),
+        listed=tuple([o for o in listed.values() if not o.do_not_perform and o.status not in ("entered-in-error", "draft")]),
         ended=(
             *ended,
             *(Ended(going[_id(ref)], Moment(chart.now, chart.now), "by the draft") for ref in stops.values()),
@@ -202,6 +210,8 @@ def _standing(order: Order, events: tuple[Administration, ...], now: int, remark
 
 def _deciding(events: tuple[Administration, ...], now: int) -> Administration | None:
     """The newest administration event that has happened."""
+    if not events:
+        return None
     relevant: list[Administration] = []
     for each in events:
         if each.status != "in-progress" and each.status not in _ENDING_EVENTS:
@@ -264,18 +274,22 @@ def _end(order: Order, events: tuple[Administration, ...], now: int) -> Ended | 
 # Doubles -----------------------------------------------------------------------------------------------------------------------------
 
 
-def _without_copies(orders: list[Order], remarks: list[str]) -> list[Order]:
-    """One entry for each id, and one for entries that share a business identifier and say the same."""
-    kept: list[Order] = []
+def _without_copies(orders: list[Order], remarks: list[str]) -> dict[str, Order]:
+    """One entry for each id, and one for entries that share a business identifier and say the same; by id, in the order sent."""
+    kept: dict[str, Order] = {}
+    carrying: dict[str, list[Order]] = {}
     for order in orders:
-        twin = next((other for other in kept if _id(other.ref) == _id(order.ref)), None)
+        name = _id(order.ref)
+        twin = kept.get(name)
         if twin is not None:
             if not _same_content(twin, order) or twin.status != order.status:
                 remarks.append(f"{order.label}: sent twice with different content; the first was read")
             continue
-        if any(_same_identifier(o, order) and _same_content(o, order) and o.status == order.status for o in kept):
+        if any(other.status == order.status and _same_content(other, order) for each in order.identifiers for other in carrying.get(each, ())):
             continue
-        kept.append(order)
+        kept[name] = order
+        for each in order.identifiers:
+            carrying.setdefault(each, []).append(order)
     return kept
 
 
@@ -288,9 +302,14 @@ def _pairs(
 ) -> tuple[tuple[str, str], ...]:
     """Pairs that may be one bag: running with running, running with draft; never two drafts, never a stated chain."""
     changed = {_id(ref) for ref in changes.values()}
+    entries = (*running, *(draft for draft in drafts if draft.ref not in changes))
+    kinds = [_kind(order) for order in entries]
+    count = Counter(kinds)
     alike: dict[object, list[Order]] = {}
-    for order in (*running, *(draft for draft in drafts if draft.ref not in changes)):
-        alike.setdefault(_essence(order), []).append(order)
+    for order, kind in zip(entries, kinds, strict=True):
+        # what is the only order of its drugs has no double, whatever else it says
+        if count[kind] > 1:
+            alike.setdefault(_essence(order), []).append(order)
     pairs: list[tuple[str, str]] = []
     for group in alike.values():
         for place, order in enumerate(group):
@@ -334,6 +353,12 @@ def _same_content(a: Order, b: Order) -> bool:
     return _essence(a) == _essence(b)
 
 
+def _kind(order: Order) -> object:
+    """Differs only where `_essence` differs, and costs little."""
+    first = order.ingredients[0] if order.ingredients else None
+    return order.drugs, None if first is None else first.drug or first.label
+
+
 def _essence(order: Order) -> object:
     """What two entries must share to be one bag."""
     return (
@@ -361,4 +386,6 @@ def _by_order(chart: Chart, remarks: list[str]) -> dict[str, tuple[Administratio
 
 def _id(ref: str) -> str:
     """The logical id of a relative or absolute reference, without its version."""
-    return ref.split("/_history/", 1)[0].rsplit("/", 1)[-1]
+    if "/_history/" in ref:
+        ref = ref.split("/_history/", 1)[0]
+    return ref.rsplit("/", 1)[-1]

@@ -8,7 +8,7 @@ from decimal import Decimal as D
 import pytest
 
 import cds.orders.identity
-from cds.chart import DAY, Administration, Feed, Order
+from cds.chart import DAY, MINUTE, Administration, Feed, Order
 from cds.orders.identity import OrderPicture, identify, replaces_by_drug
 from tests.orders.builders import NOW, at, bag, chart, dosage, ingredient, order
 
@@ -241,6 +241,26 @@ def test_a_draft_that_stops_has_just_ended_it() -> None:
     picture = identify(chart(running, replace(running, drafted=True, status="stopped")))
     assert [each.certain for each in picture.recently_ended("carbapenem", days=D(14))] == [True]
     assert picture.ended_since(NOW - DAY) == (running,)
+
+
+@pytest.mark.parametrize(
+    ("given", "found"),
+    [
+        (meropenem("completed", end=at(-30)), [True]),
+        (meropenem("completed", end=at(-60)), [True]),
+        (meropenem("completed", end=at(-61)), []),
+        (meropenem("stopped", authored=at(-30)), [True]),
+        # written before the instant, stopped at a time not recorded: perhaps after it
+        (meropenem("stopped", authored=at(-90)), [False]),
+        (meropenem("stopped"), [False]),
+    ],
+)
+def test_ended_since_an_hour_ago(given: Order, found: list[bool]) -> None:
+    """An end that may lie before the instant is told from one that surely does not."""
+    picture = identify(chart(given))
+    told = picture.ended_since_certainty(NOW - 60 * MINUTE)
+    assert [certain for _, certain in told] == found
+    assert picture.ended_since(NOW - 60 * MINUTE) == tuple(each for each, _ in told)
 
 
 @pytest.mark.parametrize("feed", [Feed.PARTIAL, Feed.ABSENT, Feed.FAILED])

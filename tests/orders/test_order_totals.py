@@ -13,6 +13,7 @@ import cds.orders.totals
 from cds.chart import Administration, Feed, Order
 from cds.numbers import Interval, point
 from cds.orders.identity import identify
+from cds.orders.reading import Reading
 from cds.orders.totals import Total, day_amount, total
 from tests.orders.builders import at, bag, chart, dosage, dose, ingredient, order, parameters, read
 
@@ -75,6 +76,42 @@ def test_oral_does_not_count_and_no_route_is_named() -> None:
     unrouted = potassium(order(ingredient(KCL), doses=(dosage(route=None, route_stated=False, dose="20 mmol"),)))
     assert unrouted.interval == Interval(D(0), None)
     assert unrouted.uncounted[0].reason == "route not stated"
+
+
+def asked_for(substance: str, *orders: Order) -> list[str]:
+    """The orders that a total reads."""
+    asked: list[str] = []
+
+    def reading(given: Order) -> Reading:
+        asked.append(given.ref.rpartition("/")[2])
+        return read(given)
+
+    total(identify(chart(*orders)), reading, substance, p=parameters())
+    return asked
+
+
+def test_only_what_can_hold_the_substance_is_read() -> None:
+    """By drug and by stated route: salts, phosphates, balanced fluids, also as a diluent; never a tablet."""
+    orders = (
+        bag("40", "250"),
+        order(ingredient("potassium_phosphate", "15 mmol"), ref=ref(2), doses=(dosage(minutes="240"),)),
+        order(ingredient("meropenem", "1 g"), ingredient("electrolyte_solution", "100 mL", active=False), ref=ref(3), doses=(dosage(minutes="30"),)),
+        order(ingredient(KCL), ref=ref(4), doses=(dosage(route=None, route_stated=False, dose="20 mmol"),)),
+        order(ingredient(KCL), ref=ref(5), doses=(dosage(route="oral", dose="20 mmol"),)),
+        order(ingredient("meropenem", "1 g"), ref=ref(6), doses=(dosage(minutes="30"),)),
+        order(ingredient(None, label="trace elements"), ref=ref(7), doses=(dosage(rate="50 mL/h"),)),
+    )
+    assert asked_for("potassium", *orders) == ["1", "2", "3", "4"]
+    assert asked_for("drug:meropenem", *orders) == ["3", "6"]
+    assert asked_for("crystalloid", *orders) == ["1", "3"]
+    assert asked_for("fluid", *orders) == ["1", "2", "3", "4", "6", "7"]
+
+
+def test_control_only_what_can_hold_the_substance_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without the look at drugs and routes everything would be read."""
+    monkeypatch.setattr(cds.orders.totals, "_may_give", lambda *_: True)
+    with pytest.raises(AssertionError):
+        test_only_what_can_hold_the_substance_is_read()
 
 
 def test_hz_04_a_bag_that_cannot_be_counted() -> None:
