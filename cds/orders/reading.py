@@ -19,7 +19,7 @@ from cds.orders.amounts import Contribution, Plan, SubstanceDose, dose_of, one_t
 from cds.orders.contents import Bag, Product, product_of
 from cds.orders.flow import Limb, limb_of, part_named
 from cds.orders.quantities import AMOUNTS, MINUTES_PER_HOUR, VOLUME, settled
-from cds.orders.substances import Facts, facts
+from cds.orders.substances import Facts, facts, may_give
 from cds.parameters import ParameterSet
 
 __all__ = ["PARTS", "Contribution", "Part", "Read", "Reading", "SubstanceDose", "read_order"]
@@ -56,13 +56,11 @@ class Part(msgspec.Struct, frozen=True, gc=False):
 
 
 class Work(msgspec.Struct, frozen=True, gc=False):
-    """What is computed of an order: its product, its dosages, which substances they bring, and whether it goes into a vein."""
+    """What is computed of an order: its product, its dosages, and which substances they bring."""
 
     product: Product
     limbs: tuple[Limb, ...]
     plans: list[Plan]
-    intravenous: bool | None
-    by_form: bool
 
 
 class Reading:
@@ -72,13 +70,14 @@ class Reading:
     It rests on what never changes, so when that is decides nothing.
     """
 
-    __slots__ = ("_all", "_diluted", "_doses", "_duration", "_known", "_line", "_order", "_parts", "_weight_kg", "_work")
+    __slots__ = ("_all", "_diluted", "_doses", "_duration", "_known", "_line", "_order", "_parts", "_way", "_weight_kg", "_work")
 
     def __init__(self, order: Order, weight_kg: Interval | None, known: Facts) -> None:
         self._order = order
         self._weight_kg = weight_kg
         self._known = known
         self._work: Work | None = None
+        self._way: tuple[bool | None, bool] | None = None
         self._line: tuple[str | None, bool, bool] | None = None
         self._doses: dict[str, SubstanceDose | None] = {}
         self._all: tuple[SubstanceDose, ...] | None = None
@@ -104,9 +103,7 @@ class Reading:
             order = self._order
             product = product_of(order)
             limbs = tuple([limb_of(order, product, dosage, self._weight_kg, self._known) for dosage in order.dosages or _NO_DOSAGE])
-            routes = [dosage.route for dosage in order.dosages if dosage.route is not None]
-            way = (not INTRAVENOUS.isdisjoint(routes), False) if routes else _by_form(limbs)
-            work = self._work = Work(product, limbs, [plan_of(limb, self._known) for limb in limbs], *way)
+            work = self._work = Work(product, limbs, [plan_of(limb, self._known) for limb in limbs])
         return work
 
     # What it is of -----------------------------------------------------------------------------------------------------------------
@@ -162,12 +159,18 @@ class Reading:
     @property
     def intravenous(self) -> bool | None:
         """Whether it goes into a vein; None when neither its route nor its form tells."""
-        return self._worked().intravenous
+        return self._ways()[0]
 
     @property
     def intravenous_by_form(self) -> bool:
         """Told only by a rate of flow, or by a bag over time."""
-        return self._worked().by_form
+        return self._ways()[1]
+
+    def _ways(self) -> tuple[bool | None, bool]:
+        if self._way is None:
+            routes = [dosage.route for dosage in self._order.dosages if dosage.route is not None]
+            self._way = (not INTRAVENOUS.isdisjoint(routes), False) if routes else _by_form(self._worked().limbs)
+        return self._way
 
     @property
     def line(self) -> str | None:
@@ -195,8 +198,7 @@ class Reading:
     @property
     def push(self) -> bool:
         """An injection, or within the minutes of one."""
-        work = self._worked()
-        return work.intravenous is not False and any(limb.push for limb in work.limbs)
+        return self.intravenous is not False and any(limb.push for limb in self._worked().limbs)
 
     @property
     def once(self) -> bool:
@@ -260,7 +262,7 @@ class Reading:
         """Every substance that it gives."""
         if self._all is None:
             work = self._worked()
-            names = substances_in(work.limbs, work.plans, work.intravenous, self._known)
+            names = substances_in(work.limbs, work.plans, self.intravenous, self._known)
             self._all = tuple([dose for dose in map(self.substance, names) if dose is not None])
         return self._all
 
@@ -269,8 +271,11 @@ class Reading:
         "drug:<name>". None when the order holds none of it."""
         found = self._doses
         if name not in found:
-            work = self._worked()
-            found[name] = dose_of(name, work.limbs, work.plans, work.intravenous, self._known)
+            if may_give(self._order, name, self._known):
+                work = self._worked()
+                found[name] = dose_of(name, work.limbs, work.plans, self.intravenous, self._known)
+            else:
+                found[name] = None
         return found[name]
 
 
@@ -302,6 +307,9 @@ def _by_form(limbs: tuple[Limb, ...]) -> tuple[bool | None, bool]:
 
 def _line(order: Order) -> tuple[str | None, bool, bool]:
     """Line, whether it was only read from text, and whether the dosages name different lines (then none is taken)."""
+    if len(order.dosages) == 1:
+        only = order.dosages[0]
+        return only.line, only.line is not None and only.line_from_text, False
     stated = {(dosage.line, dosage.line_from_text) for dosage in order.dosages if dosage.line is not None}
     coded = {line for line, from_text in stated if not from_text}
     lines = coded or {line for line, _ in stated}

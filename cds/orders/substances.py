@@ -8,6 +8,7 @@ from decimal import Decimal
 from functools import lru_cache
 from types import MappingProxyType
 
+from cds.chart import Order
 from cds.numbers import Interval, point
 from cds.orders.quantities import CHARGE as EQUIVALENTS
 from cds.orders.quantities import EQUIVALENT_MASS, MASS, MG_PER_G, ML_PER_L, MOLES, ONE, UNITS, VOLUME, scaled
@@ -132,6 +133,14 @@ def holders_of(substance: str, known: Facts) -> frozenset[str | None]:
     if substance.startswith("drug:"):
         return frozenset((substance.removeprefix("drug:"),))
     return frozenset(drug for drug in {*DRUGS, *known.held_in} if any(substance == name for name, _ in substances_of(drug, known)))
+
+
+def may_give(order: Order, substance: str, known: Facts) -> bool:
+    """Whether a drug in the order brings the substance, so that the order need be read for it; any order may be a fluid order."""
+    if substance == "fluid":
+        return True
+    holders = holders_of(substance, known)
+    return not holders.isdisjoint(order.drugs) or any(part.drug in holders for part in order.ingredients)
 
 
 def converted(amount: Interval, basis: str, drug: str, substance: str, known: Facts) -> Interval | None:

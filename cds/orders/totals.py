@@ -16,7 +16,7 @@ from cds.numbers import ZERO, Interval, point, shown
 from cds.orders.identity import OrderPicture, key_of
 from cds.orders.quantities import UNITS, VOLUME, settled_total
 from cds.orders.reading import INTRAVENOUS, Reading, SubstanceDose
-from cds.orders.substances import Facts, facts, holders_of, substances_of
+from cds.orders.substances import Facts, facts, may_give, substances_of
 from cds.parameters import ParameterSet
 
 Readings = Mapping[str, Reading] | Callable[[Order], Reading]
@@ -127,7 +127,7 @@ def total(
     uncounted: list[Uncounted] = []
     unit = UNIT_OF.get(substance, "mmol")
     for order in orders:
-        if not _may_give(order, substance, known):
+        if not may_give(order, substance, known) or _elsewhere(order):
             continue
         reading = _reading(readings, order)
         dose = reading.substance(substance)
@@ -192,14 +192,10 @@ def _part(order: Order, reading: Reading, dose: SubstanceDose, per_hour: Interva
     )
 
 
-def _may_give(order: Order, substance: str, known: Facts) -> bool:
-    """Whether the order need be read at all: a drug in it brings the substance, and no stated route is other than into a vein."""
-    if substance != "fluid":
-        holders = holders_of(substance, known)
-        if holders.isdisjoint(order.drugs) and not any(part.drug in holders for part in order.ingredients):
-            return False
+def _elsewhere(order: Order) -> bool:
+    """Whether every route that is stated is other than into a vein."""
     routes = [dosage.route for dosage in order.dosages if dosage.route is not None]
-    return not routes or not INTRAVENOUS.isdisjoint(routes)
+    return bool(routes) and INTRAVENOUS.isdisjoint(routes)
 
 
 def _reading(readings: Readings, order: Order) -> Reading:

@@ -109,7 +109,8 @@ def test_only_what_can_hold_the_substance_is_read() -> None:
 
 def test_control_only_what_can_hold_the_substance_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
     """Without the look at drugs and routes everything would be read."""
-    monkeypatch.setattr(cds.orders.totals, "_may_give", lambda *_: True)
+    monkeypatch.setattr(cds.orders.totals, "may_give", lambda *_: True)
+    monkeypatch.setattr(cds.orders.totals, "_elsewhere", lambda *_: False)
     with pytest.raises(AssertionError):
         test_only_what_can_hold_the_substance_is_read()
 
