@@ -257,7 +257,7 @@ def _strength(stated: Stated, volume: Interval | None, pieces: Interval | None) 
     amount = strength.value if per is None else strength.value.over(per.value)
     per_ml = amount.over(volume) if pieces is None and volume is not None and _some(volume) else None
     if pieces is not None:
-        per_ml = amount.times(pieces).over(volume) if volume is not None and _some(volume) else None
+        per_ml = None if volume is None or volume.high == ZERO else amount.times(pieces).over(volume)
         amount = amount.times(pieces)
     return basis, amount, per_ml, "" if per_ml is not None else "volume not stated", False
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal as D
 
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 
 import cds.orders.amounts
 import cds.orders.flow
-from cds.chart import Dosage, Ingredient, Order, Problem, Trouble
+from cds.chart import Dosage, Ingredient, Measure, Order, Problem, Trouble
 from cds.numbers import Interval, point
 from cds.orders.reading import PARTS, Read
 from cds.vocabulary import DRUGS as DRUG_NAMES
@@ -250,6 +251,13 @@ def test_hz_04_no_bags_of_a_strength_per_bag() -> None:
     """A dose of 0 bags leaves no volume to divide by: no concentration, a reason, and no error."""
     found = dose(order(ingredient(KCL, "40 mmol"), volume="1 L", doses=(dosage(dose="0 bag", rate="100 mL/h"),)), "potassium")
     assert (found.per_hour, found.concentration, found.why_not) == (None, None, "volume not stated")
+
+
+def test_at_least_so_many_bags_are_of_some_volume() -> None:
+    """A dose without an upper end leaves the concentration open, not unknown: only no volume at all cannot be divided by."""
+    many = Measure(Interval(D(2), None), "1", "2 or more")
+    given = order(ingredient(KCL, "40 mmol"), volume="1 L", doses=(replace(dosage(rate="100 mL/h"), dose=many),))
+    assert dose(given, "potassium").concentration == Interval(D(0), None, True)
 
 
 @pytest.mark.parametrize("ask_first", ["parts", "doses", "intravenous", "duration_minutes", "remarks"])
