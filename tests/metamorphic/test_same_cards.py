@@ -32,6 +32,7 @@ some = settings(max_examples=8, deadline=None, derandomize=True, database=None, 
 
 
 def before(number: str) -> Answer:
+    """The answer to the unchanged request, kept. A control calls it before it switches anything off: else the answer to compare with lacks the protection too."""
     if number not in _BEFORE:
         _BEFORE[number] = judge(CHART[number])
     return _BEFORE[number]
@@ -102,6 +103,7 @@ def test_control_without_conversion_other_units_go_red() -> None:
     from cds.intake import values
 
     changed = changes.in_other_units(CHART["01"], code_too=True)
+    before("01")
     with patch.object(values, "analyte_factor", lambda analyte, unit, code=None: Decimal(1)), pytest.raises(AssertionError):
         same("01", changed)
 
@@ -136,6 +138,7 @@ def test_control_unmapped_code_goes_red() -> None:
     changed = changes.only_system(ATC, RXNORM)(CHART["01"])
     codes = {key: names for key, names in _tables.DRUG_CODES.items() if key != (ATC, "N03AG01")}
     groups = {key: name for key, name in _tables.ATC_GROUPS.items() if not "N03AG01".startswith(key)}
+    before("01")
     with patch.object(_tables, "DRUG_CODES", codes), patch.object(_tables, "ATC_GROUPS", groups), pytest.raises(AssertionError):
         same("01", changed)
 
@@ -292,6 +295,7 @@ def test_control_offset_ignored_goes_red() -> None:
     from cds.intake import times
 
     changed = changes.in_mixed_zones(1)(CHART["01"])
+    before("01")
     with patch.object(times, "_minutes", lambda zone: 0), pytest.raises(AssertionError):
         same("01", changed)
 
