@@ -275,6 +275,75 @@ class Administration:
     label: str = ""
 
 
+class Allergy(msgspec.Struct, frozen=True, gc=False):
+    """An allergy or intolerance: our drug names and classes, and the `group` of its reaction: "severe immediate", "severe delayed", "mild",
+    "not allergy" or "unknown" (also what could not be read). `stands`: neither refuted, entered in error nor inactive.
+    """
+
+    ref: str
+    drugs: tuple[str, ...]
+    classes: tuple[str, ...]
+    group: str
+    label: str
+    recorded: Moment | None = None
+    stands: bool = True
+    path: str = ""
+
+
+class Care(msgspec.Struct, frozen=True, gc=False):
+    """A procedure, or a device in use: our concepts, FHIR status ("in-progress" and "active" go on), and when."""
+
+    ref: str
+    concepts: tuple[str, ...]
+    status: str
+    label: str
+    start: Moment | None = None
+    end: Moment | None = None
+    path: str = ""
+
+
+class Investigation(msgspec.Struct, frozen=True, gc=False):
+    """A test that was ordered (ServiceRequest): analyte names or our words for tests ("ecg", "blood_culture", "pregnancy_test" ...)."""
+
+    ref: str
+    items: tuple[str, ...]
+    drafted: bool
+    status: str
+    label: str
+    at: Moment | None = None
+    path: str = ""
+
+
+class Susceptibility(msgspec.Struct, frozen=True, gc=False):
+    """What a laboratory says of one organism and one drug: `drug` is our name, or a marker ("esbl", "carbapenemase"; "oxacillin" and "cefoxitin" stand for
+    a class in staphylococci only). `result` "S", "I" or "R"; `specimen` "blood", "urine", "csf" or "other"; `colonisation`: a screening swab.
+    """
+
+    ref: str
+    drug: str
+    result: str
+    label: str
+    organism: str = ""
+    specimen: str = "other"
+    at: Moment | None = None
+    preliminary: bool = False
+    colonisation: bool = False
+    path: str = ""
+
+
+class Culture(msgspec.Struct, frozen=True, gc=False):
+    """A culture: `kind` as in Susceptibility; `result` "positive", "negative", "mixed", "contaminated" or "pending"; the organisms by name."""
+
+    ref: str
+    kind: str
+    result: str
+    label: str
+    organisms: tuple[str, ...] = ()
+    at: Moment | None = None
+    final: bool = False
+    path: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Patient:
     """Who: sex as FHIR's administrative gender or "", and the span of days on which the patient may have been born (None: not recorded)."""
@@ -323,6 +392,11 @@ class Chart:
     conditions: tuple[Condition, ...] = ()
     orders: tuple[Order, ...] = ()
     administrations: tuple[Administration, ...] = ()
+    allergies: tuple[Allergy, ...] = ()
+    procedures: tuple[Care, ...] = ()
+    investigations: tuple[Investigation, ...] = ()
+    susceptibilities: tuple[Susceptibility, ...] = ()
+    cultures: tuple[Culture, ...] = ()
     sources: Mapping[str, Source] = field(default_factory=dict)
     item_keys: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     problems: tuple[Problem, ...] = ()

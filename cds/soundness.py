@@ -22,23 +22,39 @@ from cds.logic.criteria import (
     Below,
     Between,
     Change,
+    CountOrders,
     Criterion,
+    CultureShows,
     DayTotal,
     DosePerWeight,
     Expression,
+    Extreme,
+    Figure,
     Formula,
+    Given,
+    Greater,
+    HasAllergy,
+    HasCare,
     HasCondition,
+    InvestigationOrdered,
     Latest,
+    Lesser,
+    Minus,
     NoneWithin,
     OfOrder,
     OrderFilter,
     OrderHas,
     OrderIs,
     OrderReason,
+    OrderTested,
     PatientIs,
+    Plus,
     Projected,
     RatePerWeight,
+    Ratio,
+    Scaled,
     Since,
+    SinceStart,
     Slope,
     State,
     TableRow,
@@ -55,11 +71,15 @@ from cds.vocabulary import ANALYTES, CLASSES, CONCEPTS, DRUGS, analyte_code
 ORDER_FACTS = frozenset(
     {
         "drafted", "selected", "intravenous", "push", "one-off", "line central", "line stated", "diluent stated", "diluent from text", "additives",
-        "reason stated", "new", "settled at home", "detail expected",
+        "reason stated", "new", "settled at home", "detail expected", "at home", "infusion", "as needed",
     }
 )  # fmt: skip
-ORDER_NUMBERS = frozenset({"per_hour", "amount", "concentration", "mg_per_ml", "duration_minutes", "per_day"})
-PLACES = frozenset({"drafted", "running", "either", "active", "listed"})
+ORDER_NUMBERS = frozenset({"per_hour", "amount", "concentration", "mg_per_ml", "duration_minutes", "per_day", "interval_hours", "course_days", "started_minutes"})
+PLACES = frozenset({"drafted", "running", "either", "active", "listed", "stopping", "given"})
+REACTIONS = frozenset({"severe immediate", "severe delayed", "mild", "not allergy", "unknown"})
+SPECIMENS = frozenset({"blood", "urine", "csf", "other"})
+MARKERS = frozenset({"esbl", "carbapenemase"})
+CULTURE_RESULTS = frozenset({"positive", "negative", "mixed", "pending", "contaminated"})
 _COMPARISONS = (Below, AtMostValue, Above, AtLeastValue)
 _EXPRESSIONS = get_args(Expression)
 
@@ -177,6 +197,25 @@ def check_criterion(code: str, node: Criterion, p: ParameterSet, states: Mapping
             case State(name):
                 if name not in states:
                     raise KnowledgeError(f"'{code}': no state '{name}'")
+            case HasAllergy(names, groups):
+                _names(code, "drug or class", names, _is_drug_or_class)
+                _names(code, "group of reactions", groups, REACTIONS.__contains__)
+            case HasCare(concepts, standing):
+                _names(code, "condition", concepts, CONCEPTS.__contains__)
+                _names(code, "standing of a procedure", (standing,), ("ongoing", "recorded").__contains__)
+            case InvestigationOrdered(items, where):
+                _names(code, "place of an investigation", (where,), ("drafted", "any").__contains__)
+                if not items:
+                    raise KnowledgeError(f"'{code}': an investigation of nothing")
+            case OrderTested(results, _, specimens):
+                _names(code, "susceptibility", results, ("S", "I", "R").__contains__)
+                _names(code, "specimen", specimens, SPECIMENS.__contains__)
+                _order_wanted(code, "what a culture says of the order", with_order)
+            case CultureShows(results, _, markers, _, specimens):
+                allowed = frozenset(("S", "I", "R")) if markers else CULTURE_RESULTS
+                _names(code, "result of a culture", results, allowed.__contains__)
+                _names(code, "marker", markers, lambda name: name in MARKERS or name in DRUGS)
+                _names(code, "specimen", specimens, SPECIMENS.__contains__)
             case PatientIs(fact):
                 _names(code, "fact of a patient", (fact,), ("adult", "child", "neonate", "female").__contains__)
             case _:
@@ -215,8 +254,15 @@ def _circle(over: Mapping[str, set[str]]) -> str:
 
 def _expression(code: str, item: Expression, with_order: bool) -> None:
     match item:
-        case Latest(analyte) | Slope(analyte) | Change(analyte):
+        case Latest(analyte):
             _analyte(code, analyte)
+        case Slope(of) | Change(of) | Extreme(of):
+            if of not in ANALYTES and of not in formulas.FORMULAS:
+                raise KnowledgeError(f"'{code}': no analyte or formula '{of}'")
+            if isinstance(item, Change) and item.against not in ("oldest", "lowest", "highest"):
+                raise KnowledgeError(f"'{code}': a change is against the oldest, lowest or highest, not the '{item.against}'")
+            if isinstance(item, Extreme) and item.which not in ("oldest", "lowest", "highest"):
+                raise KnowledgeError(f"'{code}': an extreme is the oldest, lowest or highest, not the '{item.which}'")
         case Formula(name):
             if name not in formulas.FORMULAS:
                 raise KnowledgeError(f"'{code}': no formula '{name}'")
@@ -231,19 +277,58 @@ def _expression(code: str, item: Expression, with_order: bool) -> None:
             _substance(code, substance)
             if scope not in ("running", "if signed"):
                 raise KnowledgeError(f"'{code}': no scope '{scope}'")
-        case Projected() | Since() | Age():
-            pass
+        case Given(substance):
+            _substance(code, substance)
+        case Plus(parts) | Lesser(parts) | Greater(parts):
+            _one_kind(code, parts)
+        case Minus(of_, less):
+            _one_kind(code, (of_, less))
+        case Projected() | Since() | Age() | CountOrders() | SinceStart() | Figure() | Ratio() | Scaled():
+            pass  # their parts are walked too
+
+
+def _one_kind(code: str, parts: Sequence[Expression]) -> None:
+    """KnowledgeError when numbers that are added or compared cannot meet in one unit."""
+    if not parts:
+        raise KnowledgeError(f"'{code}': arithmetic over nothing")
+    if any(_unknown(part) for part in parts):
+        return
+    known = [unit for unit in map(unit_of, parts) if unit is not None]
+    for unit in known[1:]:
+        try:
+            units.convert(Decimal(1), unit, known[0])
+        except units.UnitError as error:
+            raise KnowledgeError(f"'{code}': {unit} and {known[0]} cannot be added or compared") from error
 
 
 def unit_of(item: Expression) -> str | None:
     """The unit of an expression; None where only the order tells (a drug by its name)."""
     match item:
-        case Latest(analyte) | Change(analyte):
+        case Latest(analyte):
             return ANALYTES[analyte].unit
+        case Change(of) | Extreme(of):
+            return _unit_of_series(of)
         case Projected(series, _):
-            return ANALYTES[series.analyte].unit
-        case Slope(analyte):
-            return f"{ANALYTES[analyte].unit}/h"
+            return _unit_of_series(series.of)
+        case Slope(of):
+            return f"{_unit_of_series(of)}/h"
+        case Given(substance, _, per_kg):
+            unit = _unit_of_substance(substance)
+            return None if unit is None else f"{unit}/kg" if per_kg else unit
+        case CountOrders():
+            return "1"
+        case SinceStart():
+            return "min"
+        case Figure(limit):
+            return None if isinstance(limit, Absent) else limit.unit
+        case Plus(parts) | Lesser(parts) | Greater(parts):
+            return unit_of(parts[0])
+        case Minus(of_, _):
+            return unit_of(of_)
+        case Scaled(of_, _, unit):
+            return unit or unit_of(of_)
+        case Ratio(of_, to):
+            return _unit_of_ratio(unit_of(of_), unit_of(to))
         case Formula(name):
             return formulas.FORMULAS[name].unit
         case Total(substance, _, _, per_kg):
@@ -253,8 +338,9 @@ def unit_of(item: Expression) -> str | None:
             return _unit_of_substance(substance)
         case OfOrder(fact, substance):
             unit = _unit_of_substance(substance)
-            if fact in ("duration_minutes", "mg_per_ml"):
-                return "min" if fact == "duration_minutes" else "mg/mL"
+            plain = {"duration_minutes": "min", "mg_per_ml": "mg/mL", "interval_hours": "h", "course_days": "d", "started_minutes": "min"}
+            if fact in plain:
+                return plain[fact]
             return None if unit is None else {"per_hour": f"{unit}/h", "concentration": f"{unit}/L"}.get(fact, unit)
         case DosePerWeight(substance):
             unit = _unit_of_substance(substance)
@@ -266,6 +352,21 @@ def unit_of(item: Expression) -> str | None:
             return "min"
         case Age(unit):
             return "a" if unit == "years" else "d"
+
+
+def _unit_of_series(name: str) -> str:
+    return ANALYTES[name].unit if name in ANALYTES else formulas.FORMULAS[name].unit
+
+
+def _unit_of_ratio(top: str | None, bottom: str | None) -> str | None:
+    """A bare number where the two can meet, else a quotient, which only a figure of the same quotient can be compared with."""
+    if top is None or bottom is None:
+        return None
+    try:
+        units.convert(Decimal(1), bottom, top)
+    except units.UnitError:
+        return f"{top}/{bottom}"
+    return "1"
 
 
 def _unit_of_substance(substance: str) -> str | None:
@@ -289,13 +390,18 @@ def _meets(code: str, item: Expression, limit: Parameter | Absent, p: ParameterS
 
 def _unknown(item: Expression) -> bool:
     """What `_expression` refuses in words of its own."""
-    analyte = item.series.analyte if isinstance(item, Projected) else getattr(item, "analyte", None)
+    drawn = item.series if isinstance(item, Projected) else item
+    if isinstance(drawn, (Slope, Change, Extreme)):
+        return drawn.of not in ANALYTES and drawn.of not in formulas.FORMULAS
+    analyte = getattr(item, "analyte", None)
     return (analyte is not None and analyte not in ANALYTES) or (isinstance(item, Formula) and item.name not in formulas.FORMULAS)
 
 
 def _filter(code: str, orders: OrderFilter) -> None:
     _names(code, "drug or class", orders.classes, _is_drug_or_class)
     _names(code, "condition", orders.reasons, CONCEPTS.__contains__)
+    if orders.where == "given" and orders.started_within is None:
+        raise KnowledgeError(f"'{code}': doses given need a time to look back")
     if orders.where not in PLACES:
         raise KnowledgeError(f"'{code}': orders are {', '.join(sorted(PLACES))}, not '{orders.where}'")
 

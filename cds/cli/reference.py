@@ -11,11 +11,12 @@ from typing import Any
 from cds import units
 from cds.advisory import Advisory, Precedence
 from cds.assess import Knowledge, Population
-from cds.logic.criteria import Change, Formula, Latest, NoneWithin, Slope
+from cds.logic.criteria import Change, Extreme, Formula, Latest, NoneWithin, Slope
 from cds.logic.tabulate import limits_of, tabulate
 from cds.logic.wording import in_words, limit_in_words
 from cds.numbers import shown
 from cds.parameters import Absent, Limit, Parameter, ParameterSet
+from cds.vocabulary import ANALYTES
 
 _IN_WORDS = re.compile(r"\{p\.(\w+)\}")
 _HOW = {"absorbs": "takes up as a line", "silences": "silences", "lowers": "lowers to warning at most"}
@@ -125,7 +126,7 @@ def windows_of(knowledge: Knowledge) -> dict[tuple[str, str], list[str]]:
     for population in (knowledge.adult, knowledge.child):
         for node in nodes_of(population):
             match node:
-                case Latest(analyte, within, _) | Slope(analyte, within, _, _) | Change(analyte, within):
+                case Latest(analyte, within, _) | Slope(analyte, within) | Change(analyte, within) | Extreme(analyte, within):
                     wanted = [(analyte.replace("_", " "), within)]
                 case Formula(name, within):
                     wanted = [(f"inputs of {name.replace('_', ' ')}", within)]
@@ -161,9 +162,10 @@ def bands_of(knowledge: Knowledge) -> list[Band]:
     for population in (knowledge.adult, knowledge.child):
         for node in nodes_of(population):
             item = getattr(node, "item", None)
-            if isinstance(item, (Latest, Slope, Change)):
+            of = item.analyte if isinstance(item, Latest) else item.of if isinstance(item, (Change, Extreme)) else ""
+            if of in ANALYTES:
                 for limit in limits_of(tuple(getattr(node, name) for name in ("limit", "low", "high") if hasattr(node, name))):
-                    compared.setdefault(limit.key, {})[item.analyte] = None
+                    compared.setdefault(limit.key, {})[of] = None
     found: list[Band] = []
     for key in sorted(knowledge.parameters):
         for row in knowledge.parameters.rows(key):

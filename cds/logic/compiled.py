@@ -24,31 +24,36 @@ from cds.logic.criteria import (
     Below,
     Between,
     Criterion,
-    DosePerWeight,
+    CultureShows,
     Expression,
+    HasAllergy,
+    HasCare,
     HasCondition,
     HasOrder,
     HookIs,
+    InvestigationOrdered,
     Limit,
     NoneWithin,
     NoOrder,
     Not,
     NotComputable,
-    OfOrder,
     OrderFilter,
     OrderHas,
     OrderIs,
     OrderReason,
+    OrderTested,
     PatientIs,
-    RatePerWeight,
     State,
     StillIn,
     TableRow,
 )
-from cds.logic.evaluate import condition_in_time, evaluate, look_back_instants, matching, none_within_floor, order_truth, seen_order
+from cds.logic.evaluate import condition_in_time, evaluate, look_back_instants, none_within_floor, order_truth
+from cds.logic.matching import matching, seen_order
 from cds.logic.reason import Gap, GapState, Reason, Seen
+from cds.logic.recorded import of_record
 from cds.logic.scene import Scene, StateDef, deciding_gaps, leaves_seen, next_slot, slot_of
 from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth, at_least, negated, truth_of
+from cds.logic.working import asks_order
 from cds.parameters import Absent, ParameterSet
 from cds.vocabulary import DRUGS
 
@@ -159,6 +164,12 @@ def _bare(node: Criterion) -> _Bare:
         case PatientIs():
             fact = node
             return _Bare(lambda scene, order: evaluate(fact, scene).truth)
+        case HasAllergy() | HasCare() | InvestigationOrdered() | CultureShows():
+            record = node
+            return _Bare(lambda scene, order: of_record(record, scene, None).truth)
+        case OrderTested():
+            tested = node
+            return _Bare(lambda scene, order: UNKNOWN if order is None else of_record(tested, scene, order).truth, of_order=True)
         case HookIs(hooks):
             return _Bare(lambda scene, order: truth_of(scene.chart.hook in hooks), remembered=False)
         case _ as never:
@@ -199,7 +210,7 @@ def _any(parts: tuple[Compiled, ...]) -> _Bare:
 
 def _number(item: Expression) -> tuple[Read, bool]:
     slot = slot_of(item)
-    if isinstance(item, (OfOrder, DosePerWeight, RatePerWeight)):
+    if asks_order(item):
         return (lambda scene, order: scene.number_at((slot, id(order)), item, order)), True
     place = (slot, 0)
     return (lambda scene, order: scene.number_at(place, item, None)), False

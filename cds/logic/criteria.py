@@ -1,131 +1,49 @@
-"""The closed set of criteria and of numeric expressions. Data only: each view (evaluate, compile, explain, tabulate, flip) is one `match`.
+"""The closed set of criteria. Data only: each view (evaluate, compile, explain, tabulate, flip) is one `match`.
 
-A criterion is TRUE, FALSE or UNKNOWN. An expression is a number as an interval, or a named gap. Adding a node means adding it to every view;
-`assert_never` makes the type checker find the ones that were forgotten.
+A criterion is TRUE, FALSE or UNKNOWN. What it compares are the numeric expressions of `cds.logic.expressions`, which are named here too. Adding a node means
+adding it to every view; `assert_never` makes the type checker find the ones that were forgotten.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from cds.parameters import Absent, Parameter
-
-Limit = Parameter | Absent
-
-
-# Numeric expressions -----------------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Latest:
-    """The newest current result of an analyte. `within` is the look-back window in minutes.
-
-    `less_safe`: results within `together` minutes of the newest are all candidates, and a comparison takes the one that makes the order in hand look
-    less safe (MET 1.3). Without it the newest alone decides (R-m49).
-    """
-
-    analyte: str
-    within: Limit
-    together: Limit | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Formula:
-    """A named formula of cds.formulas over current results; `within` is the window in minutes for its inputs."""
-
-    name: str
-    within: Limit
-
-
-@dataclass(frozen=True, slots=True)
-class Total:
-    """The sum per hour of one substance over orders: `scope` "running" or "if signed"; `lines` "any", "central" or "not central".
-
-    `per_kg` divides by the body weight. Balanced fluids count in the sum. Potassium mmol/h, insulin [iU]/h, glucose g/h.
-    """
-
-    substance: str
-    scope: str = "if signed"
-    lines: str = "any"
-    per_kg: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class DayTotal:
-    """The amount of one substance that the orders give in 24 hours (rate times the hours ordered), same scopes as Total."""
-
-    substance: str
-    scope: str = "if signed"
-
-
-@dataclass(frozen=True, slots=True)
-class Slope:
-    """Change per hour of an analyte over irregular samples (Theil-Sen), within `window` minutes, over at least `span` minutes."""
-
-    analyte: str
-    window: Limit
-    span: Limit
-    apart: Limit
-
-
-@dataclass(frozen=True, slots=True)
-class Projected:
-    """The latest point of a series moved on by its slope for `ahead` hours."""
-
-    series: Slope
-    ahead: Limit
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """Newest minus oldest value of an analyte within `window` minutes."""
-
-    analyte: str
-    window: Limit
-
-
-@dataclass(frozen=True, slots=True)
-class OfOrder:
-    """A number of the order in hand: `fact` is "per_hour", "amount", "concentration" (per litre), "mg_per_ml", "duration_minutes" or "per_day"."""
-
-    fact: str
-    substance: str
-
-
-@dataclass(frozen=True, slots=True)
-class DosePerWeight:
-    """Amount of a substance in the order in hand divided by body weight."""
-
-    substance: str
-
-
-@dataclass(frozen=True, slots=True)
-class RatePerWeight:
-    """Amount per hour of a substance in the order in hand divided by body weight."""
-
-    substance: str
-
-
-@dataclass(frozen=True, slots=True)
-class Since:
-    """Minutes from a named event of a state (for example "seizure onset") to now."""
-
-    event: str
-
-
-@dataclass(frozen=True, slots=True)
-class Age:
-    """Age of the patient in completed "years" or in "days"."""
-
-    unit: str = "years"
-
-
-Expression = (
-    Latest | Formula | Total | DayTotal | Slope | Projected | Change | OfOrder | DosePerWeight | RatePerWeight | Since | Age
+from cds.logic.expressions import (
+    Age,
+    Change,
+    CountOrders,
+    DayTotal,
+    DosePerWeight,
+    Expression,
+    Extreme,
+    Figure,
+    Formula,
+    Given,
+    Greater,
+    Latest,
+    Lesser,
+    Limit,
+    Minus,
+    OfOrder,
+    OrderFilter,
+    Plus,
+    Projected,
+    RatePerWeight,
+    Ratio,
+    Scaled,
+    Since,
+    SinceStart,
+    Slope,
+    Total,
 )
 
-
-# Criteria ----------------------------------------------------------------------------------------------------------------------------
+__all__ = [
+    "Above", "Age", "AllOf", "AnyOf", "AnyOrder", "AtLeast", "AtLeastValue", "AtMostValue", "Below", "Between", "Change", "CountOrders", "Criterion",
+    "CultureShows", "DayTotal", "DosePerWeight", "Expression", "Extreme", "Figure", "Formula", "Given", "Greater", "HasAllergy", "HasCare", "HasCondition",
+    "HasOrder", "HookIs", "Latest", "Lesser", "Limit", "Minus", "NoOrder", "NoneWithin", "Not", "NotComputable", "OfOrder", "OrderFilter", "OrderHas", "OrderIs",
+    "OrderReason", "OrderTested", "PatientIs", "Plus", "Projected", "RatePerWeight", "Ratio", "Scaled", "Since", "SinceStart", "Slope", "State", "StillIn",
+    "TableRow", "InvestigationOrdered", "Total",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,21 +157,6 @@ class HasCondition:
 
 
 @dataclass(frozen=True, slots=True)
-class OrderFilter:
-    """Which orders are meant: drug classes or names, `where` "drafted", "running", "either", "active" or "listed"; `route` a kind or "" for any.
-
-    "either" is every order that would run if the drafts were signed; "active" is these and the home medicines that stand as active. A route that is not
-    stated matches "intravenous" only for an order that is an infusion by its form. `ended_within` (minutes) also takes orders that ended so long ago.
-    """
-
-    classes: tuple[str, ...]
-    where: str = "either"
-    route: str = ""
-    ended_within: Limit | None = None
-    reasons: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class HasOrder:
     """TRUE when an order matches; FALSE only when the list was sent whole, else UNKNOWN."""
 
@@ -279,7 +182,7 @@ class AnyOrder:
 class OrderIs:
     """A yes-or-no of the order in hand: "drafted", "intravenous", "push", "one-off", "line central", "line stated", "diluent stated",
     "diluent from text", "additives", "reason stated", "new" (not a change of a running one), "detail expected" (order-sign, F-11), "settled at home" (a home
-    medicine unchanged for a time)."""
+    medicine unchanged for a time), "at home" (a home medicine), "infusion" (a rate, or a bag over time), "as needed", "selected"."""
 
     fact: str
 
@@ -350,6 +253,63 @@ class PatientIs:
     fact: str
 
 
+@dataclass(frozen=True, slots=True)
+class HasAllergy:
+    """An allergy that stands, to one of the drugs or classes, with a reaction of one of the `groups` ("severe immediate", "severe delayed", "mild",
+    "not allergy", "unknown"). FALSE only when the list was sent whole.
+    """
+
+    names: tuple[str, ...]
+    groups: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class HasCare:
+    """A procedure or device with one of the concepts: "ongoing", or "recorded" within `within` minutes (at any time without it).
+
+    FALSE only when the list was sent whole.
+    """
+
+    concepts: tuple[str, ...]
+    standing: str = "ongoing"
+    within: Limit | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class InvestigationOrdered:
+    """A test for one of the items (analytes or test words) is "drafted" in this call, or ordered at all ("any": FALSE only when the list was sent whole)."""
+
+    items: tuple[str, ...]
+    where: str = "any"
+
+
+@dataclass(frozen=True, slots=True)
+class OrderTested:
+    """A susceptibility result of the last `within` minutes for a drug of the order in hand is one of `results` ("S", "I", "R").
+
+    `specimens` limits it to kinds ("blood", "urine", "csf", "other"). FALSE only when the list of cultures was sent whole.
+    """
+
+    results: tuple[str, ...]
+    within: Limit
+    specimens: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CultureShows:
+    """A culture of the last `within` minutes: `markers` ("esbl", "carbapenemase", or a drug that stands for its class) reported as one of `results`,
+    or without markers a culture whose result is one of `results` ("positive", "negative", "mixed", "pending", "contaminated").
+
+    `organisms` are words that the organism's name must hold one of; `specimens` kinds as in OrderTested. FALSE only when the list was sent whole.
+    """
+
+    results: tuple[str, ...]
+    within: Limit
+    markers: tuple[str, ...] = ()
+    organisms: tuple[str, ...] = ()
+    specimens: tuple[str, ...] = ()
+
+
 Criterion = (
     AllOf
     | AnyOf
@@ -374,4 +334,9 @@ Criterion = (
     | StillIn
     | HookIs
     | PatientIs
+    | HasAllergy
+    | HasCare
+    | InvestigationOrdered
+    | OrderTested
+    | CultureShows
 )

@@ -13,9 +13,13 @@ from cds.logic.criteria import (
     AtMostValue,
     Below,
     Between,
+    CultureShows,
+    HasAllergy,
+    HasCare,
     HasCondition,
     HasOrder,
     HookIs,
+    InvestigationOrdered,
     NoneWithin,
     NoOrder,
     Not,
@@ -23,6 +27,7 @@ from cds.logic.criteria import (
     OrderHas,
     OrderIs,
     OrderReason,
+    OrderTested,
     PatientIs,
     State,
     TableRow,
@@ -35,7 +40,10 @@ from cds.vocabulary import ANALYTES
 
 NOTHING: frozenset[str] = frozenset()
 EVERYTHING = frozenset(ANALYTES)
-_NO_VALUE = (NoneWithin, HasCondition, HasOrder, NoOrder, OrderIs, OrderHas, OrderReason, TableRow, HookIs, PatientIs, NotComputable)
+_NO_VALUE = (
+    NoneWithin, HasCondition, HasOrder, NoOrder, OrderIs, OrderHas, OrderReason, TableRow, HookIs, PatientIs, NotComputable, HasAllergy, HasCare,
+    InvestigationOrdered, OrderTested, CultureShows,
+)  # fmt: skip
 
 
 def hangs_on(compiled: Compiled, scene: Scene, order: Order | None) -> frozenset[str]:

@@ -22,10 +22,14 @@ from cds.logic.criteria import (
     Below,
     Between,
     Criterion,
+    CultureShows,
     Expression,
+    HasAllergy,
+    HasCare,
     HasCondition,
     HasOrder,
     HookIs,
+    InvestigationOrdered,
     Limit,
     NoneWithin,
     NoOrder,
@@ -35,12 +39,15 @@ from cds.logic.criteria import (
     OrderHas,
     OrderIs,
     OrderReason,
+    OrderTested,
     PatientIs,
     State,
     StillIn,
     TableRow,
 )
+from cds.logic.matching import matching, order_is_of, seen_order
 from cds.logic.reason import Gap, GapState, Reason, Seen
+from cds.logic.recorded import of_record
 from cds.logic.scene import Scene, deciding_gaps
 from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth, all_of, any_of, at_least, negated, truth_of
 from cds.numbers import shown
@@ -105,6 +112,8 @@ def evaluate(node: Criterion, scene: Scene, order: Order | None = None) -> Reaso
             return Reason(truth_of(scene.chart.hook in hooks), node)
         case PatientIs(fact):
             return _patient(node, fact, scene)
+        case HasAllergy() | HasCare() | InvestigationOrdered() | OrderTested() | CultureShows():
+            return of_record(node, scene, order)
         case _ as never:
             assert_never(never)
 
@@ -225,68 +234,6 @@ def _order_reason(node: Criterion, orders: OrderFilter, scene: Scene, such_that:
     return Reason(truth, node, tuple(children), tuple(seen), tuple(gaps) if truth is UNKNOWN else (), witnesses=tuple(witnesses))
 
 
-def seen_order(order: Order, scene: Scene) -> Seen:
-    """An order as evidence: its label, and whether it is drafted or running."""
-    return Seen("order", order.drugs[0] if order.drugs else "order", order.label, order.ref, note="drafted" if order.drafted else "on the list", path=order.path)
-
-
-def matching(orders: OrderFilter, scene: Scene) -> list[tuple[Order, Truth]]:
-    """The orders that match, each TRUE, or UNKNOWN when its route is not stated and the filter asks for one."""
-    picture = scene.orders
-    if orders.where == "drafted":
-        pool: Sequence[Order] = picture.drafts
-    elif orders.where == "running":
-        pool = picture.running
-    elif orders.where == "listed":
-        pool = picture.listed
-    elif orders.where == "active":
-        # What would run if the drafts were signed, and home medicines that stand as active.
-        counted = [id(o) for o in picture.if_signed]
-        home = (o for o in picture.listed if o.status == "active" and (o.community or o.reported))
-        pool = (*picture.if_signed, *(o for o in home if id(o) not in counted))
-    else:
-        pool = picture.if_signed
-    if orders.ended_within is not None and not isinstance(orders.ended_within, Absent):
-        ended = picture.ended_since(scene.chart.now - int(orders.ended_within.number * MINUTE))
-        pool = (*pool, *ended)
-    found: list[tuple[Order, Truth]] = []
-    for order in pool:
-        if not order_is_of(order, orders.classes):
-            continue
-        if orders.reasons and set(order.reasons).isdisjoint(orders.reasons):
-            continue
-        if not orders.route:
-            found.append((order, TRUE))
-            continue
-        truth = route_matches(order, orders.route, scene)
-        if truth is not FALSE:
-            found.append((order, truth))
-    if len(found) > 1:
-        # The order in which a client lists its orders decides nothing.
-        found.sort(key=lambda pair: (not pair[0].drafted, pair[0].ref))
-    return found
-
-
-def order_is_of(order: Order, classes: Sequence[str]) -> bool:
-    """Whether an active ingredient is named by, or belongs to, one of the classes; "*" is any order."""
-    if "*" in classes:
-        return True
-    for drug in order.drugs:
-        if drug in classes or not DRUGS[drug].classes.isdisjoint(classes):
-            return True
-    return False
-
-
-def route_matches(order: Order, route: str, scene: Scene) -> Truth:
-    """Whether the order goes by a route. An infusion by its form is intravenous; otherwise a route that is not stated is UNKNOWN."""
-    if route == "intravenous":
-        return truth_of(scene.intravenous(order))
-    kinds = {dosage.route for dosage in order.dosages if dosage.route is not None}
-    if not kinds:
-        return UNKNOWN
-    return truth_of(route in kinds)
-
-
 def _of_order(node: OrderIs | OrderHas | OrderReason | TableRow, scene: Scene, order: Order | None) -> Reason:
     if order is None:
         return Reason(UNKNOWN, node, gaps=(Gap("order", GapState.NOT_SENT, "no order in hand"),))
@@ -331,6 +278,8 @@ def _order_fact(fact: str, scene: Scene, order: Order) -> Truth:
             return truth_of(order.reason_stated)
         case "new":
             return truth_of(order.drafted and order.ref not in scene.orders.changes)
+        case "at home":
+            return truth_of(order.community or order.reported)
         case "settled at home":
             since = scene.p["home_medicine_settled"]
             floor = scene.chart.now - int(since.number * MINUTE) if isinstance(since, Parameter) else 0
@@ -349,6 +298,10 @@ def _read_fact(fact: str, scene: Scene, order: Order) -> Truth:
             return truth_of(reading.push)
         case "one-off":
             return truth_of(reading.once)
+        case "as needed":
+            return truth_of(reading.as_needed)
+        case "infusion":
+            return truth_of(not reading.push and (reading.rate_ml_h is not None or any(d.rate is not None or d.duration_minutes is not None for d in order.dosages)))
         case "line central":
             return truth_of(reading.line == "central" and not reading.line_from_text)
         case "line stated":

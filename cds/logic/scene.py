@@ -6,21 +6,22 @@ advisories), which changes no answer: every look-up is a pure function of the ch
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from functools import lru_cache, partial
 from itertools import count
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from cds.chart import DAY, MINUTE, Chart, Condition, Feed, Moment, Order, Problem, Result, Results, Source, Trouble
 from cds.logic.compare import Candidate, KnowledgeError, Missing, Number, compare, is_above, is_at_least, is_at_most, is_below
-from cds.logic.criteria import DosePerWeight, Expression, Latest, Limit, OfOrder, RatePerWeight
+from cds.logic.expressions import Expression, Latest, Limit
 from cds.logic.reason import Gap, GapState, Reason, Seen, deciding_gaps, leaves_seen
 from cds.logic.states import StateDef, StateValue
 from cds.logic.truth import Truth
-from cds.logic.working import analytes_of_expression, work_out
+from cds.logic.working import analytes_of_expression, asks_order, work_out
 from cds.numbers import Interval
+from cds.orders.given import Dose, doses_given
 from cds.orders.identity import OrderPicture, identify
 from cds.orders.reading import INTRAVENOUS, Reading, read_order
 from cds.parameters import Absent, ParameterSet
@@ -32,10 +33,16 @@ if TYPE_CHECKING:
 DAYS_OF_AN_INFANT = 365
 
 
-Judge = Callable[["Criterion", "Scene"], Reason]
+class Judge(Protocol):
+    """`cds.logic.evaluate.evaluate`, handed in so that a scene can judge the criteria of its states and numbers."""
+
+    def __call__(self, node: Criterion, scene: Scene, order: Order | None = None) -> Reason:
+        """The reason tree of a criterion for the order in hand, if there is one."""
+
 
 _slots = count()
 _ANALYTES: dict[int, frozenset[str] | None] = {}
+_OF_ORDER: set[int] = set()
 _EVERY = frozenset(ANALYTES)
 
 
@@ -49,6 +56,8 @@ def slot_of(expression: Expression) -> int:
     """The place in a scene's memory of an expression; equal expressions share it."""
     slot = next(_slots)
     _ANALYTES[slot] = analytes_of_expression(expression)
+    if asks_order(expression):
+        _OF_ORDER.add(slot)
     return slot
 
 
@@ -58,6 +67,7 @@ class Scene:
     __slots__ = (
         "_by_analyte",
         "_conditions",
+        "_doses",
         "_newest",
         "_numbers",
         "_past",
@@ -112,6 +122,7 @@ class Scene:
         self._by_analyte: dict[str, Sequence[Result]] = {}
         self._newest: dict[tuple[str, Decimal], Number | Missing] = {}
         self._weight: Number | Missing | None = None
+        self._doses: tuple[tuple[Dose, ...], dict[int, Dose]] | None = None
         self.truths: dict[int, Truth] = {}
         self.supports: dict[int, tuple[Reason, ...]] = {}
         self.looks_at: dict[int, frozenset[str]] = {}
@@ -149,7 +160,7 @@ class Scene:
         made = Scene(self.chart, self.p, self.state_defs, self.judge, orders=self.orders)
         made._readings, made._whole, made._conditions = self._readings, self._whole, self._conditions
         for (expression, order), number in changed.items():
-            made._numbers[_key(slot_of(expression), expression, order)] = number
+            made._numbers[_key(slot_of(expression), order)] = number
         return made
 
     # Results --------------------------------------------------------------------------------------------------------------------
@@ -363,6 +374,22 @@ class Scene:
             self._track[-1].add("weight")
         return found[1]
 
+    def given(self) -> tuple[Dose, ...]:
+        """Every single dose on record, each as an order in hand of its own."""
+        return self._given()[0]
+
+    def dose_of(self, order: Order) -> Dose | None:
+        """The given dose that an order in hand stands for; None for an order."""
+        return None if self._doses is None and (self.origin is None or self.origin._doses is None) else self._given()[1].get(id(order))
+
+    def _given(self) -> tuple[tuple[Dose, ...], dict[int, Dose]]:
+        if self.origin is not None:
+            return self.origin._given()
+        if self._doses is None:
+            doses = doses_given(self.orders)
+            self._doses = (doses, {id(dose.order): dose for dose in doses})
+        return self._doses
+
     def read_as_in(self, other: Scene) -> None:
         """Take over what another scene of the same results has read of the orders."""
         self._readings = dict(other._readings)
@@ -378,7 +405,7 @@ class Scene:
 
     def number(self, expression: Expression, order: Order | None = None) -> Number | Missing:
         """The value of an expression, worked out once."""
-        return self.number_at(_key(slot_of(expression), expression, order), expression, order)
+        return self.number_at(_key(slot_of(expression), order), expression, order)
 
     def number_at(self, key: tuple[int, int], expression: Expression, order: Order | None) -> Number | Missing:
         """As `number`, for an expression whose place in memory is known."""
@@ -391,8 +418,8 @@ class Scene:
         return found
 
 
-def _key(slot: int, expression: Expression, order: Order | None) -> tuple[int, int]:
-    if order is None or not isinstance(expression, (OfOrder, DosePerWeight, RatePerWeight)):
+def _key(slot: int, order: Order | None) -> tuple[int, int]:
+    if order is None or slot not in _OF_ORDER:
         return (slot, 0)
     # An order is named by what it is and not by its id: a draft and the order that it changes may carry one id.
     return (slot, id(order))

@@ -9,6 +9,7 @@ from typing import Any
 from cds.logic.criteria import AnyOf, Criterion
 from cds.logic.wording import in_words
 from cds.parameters import Absent, Parameter
+from cds.vocabulary import ANALYTES
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +52,8 @@ def analytes_of(node: Any) -> Iterator[str]:
         for part in node:
             yield from analytes_of(part)
     elif is_dataclass(node) and not isinstance(node, (type, Parameter, Absent)):
-        found = getattr(node, "analyte", None)
-        if isinstance(found, str):
+        found = getattr(node, "analyte", None) or getattr(node, "of", None)
+        if isinstance(found, str) and found in ANALYTES:
             yield found
         for field in fields(node):
             value = getattr(node, field.name)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from decimal import Decimal
 from typing import assert_never
 
@@ -18,16 +19,27 @@ from cds.logic.criteria import (
     Below,
     Between,
     Change,
+    CountOrders,
     Criterion,
+    CultureShows,
     DayTotal,
     DosePerWeight,
     Expression,
+    Extreme,
+    Figure,
     Formula,
+    Given,
+    Greater,
+    HasAllergy,
+    HasCare,
     HasCondition,
     HasOrder,
     HookIs,
+    InvestigationOrdered,
     Latest,
+    Lesser,
     Limit,
+    Minus,
     NoneWithin,
     NoOrder,
     Not,
@@ -37,10 +49,15 @@ from cds.logic.criteria import (
     OrderHas,
     OrderIs,
     OrderReason,
+    OrderTested,
     PatientIs,
+    Plus,
     Projected,
     RatePerWeight,
+    Ratio,
+    Scaled,
     Since,
+    SinceStart,
     Slope,
     State,
     StillIn,
@@ -83,12 +100,23 @@ def expression_in_words(item: Expression) -> str:
             return f"{substance} per hour{kg} over all orders{line} ({'running now' if scope == 'running' else 'if this is signed'})"
         case DayTotal(substance, scope):
             return f"{substance} in 24 h over all orders ({'running now' if scope == 'running' else 'if this is signed'})"
-        case Slope(analyte, window, _, _):
-            return f"change per hour of {_label(analyte)} over the last {limit_in_words(window)}"
+        case Slope(of, window, _, _, since):
+            start = f", from {since} on" if since else ""
+            return f"change per hour of {_label(of)} over the last {limit_in_words(window)}{start}"
         case Projected(series, ahead):
-            return f"{_label(series.analyte)} projected {limit_in_words(ahead)} ahead"
-        case Change(analyte, window):
-            return f"change of {_label(analyte)} in the last {limit_in_words(window)}"
+            return f"{_label(series.of)} projected {limit_in_words(ahead)} ahead"
+        case Change(of, window, against):
+            than = "" if against == "oldest" else f" against the {against}"
+            return f"change of {_label(of)}{than} in the last {limit_in_words(window)}"
+        case Extreme(of, window, which):
+            return f"{which} {_label(of)} of the last {limit_in_words(window)}"
+        case Given(substance, within, per_kg):
+            return f"{_substance(substance)} given{' per kg' if per_kg else ''} in the last {limit_in_words(within)}"
+        case CountOrders(orders, such_that):
+            tail = "" if such_that is None else f" with {_wrapped(such_that)}"
+            return f"number of orders for {orders_in_words(orders)}{tail}"
+        case SinceStart(orders):
+            return f"time since the start of {orders_in_words(orders)}"
         case OfOrder(fact, substance):
             return f"{fact.replace('_', ' ')} of {substance.replace('_', ' ').replace('drug:', '')} in the order"
         case DosePerWeight(substance):
@@ -99,6 +127,20 @@ def expression_in_words(item: Expression) -> str:
             return f"time since {event}"
         case Age(unit):
             return f"age in {unit}"
+        case Figure(limit):
+            return limit_in_words(limit)
+        case Plus(parts):
+            return " plus ".join(expression_in_words(part) for part in parts)
+        case Minus(of_, less):
+            return f"{expression_in_words(of_)} less {expression_in_words(less)}"
+        case Ratio(of_, to):
+            return f"{expression_in_words(of_)} divided by {expression_in_words(to)}"
+        case Scaled(of_, by, _):
+            return f"{expression_in_words(of_)} times {limit_in_words(by)}"
+        case Lesser(parts):
+            return f"the lesser of {'; '.join(expression_in_words(part) for part in parts)}"
+        case Greater(parts):
+            return f"the greater of {'; '.join(expression_in_words(part) for part in parts)}"
         case _ as never:
             assert_never(never)
 
@@ -108,10 +150,12 @@ def orders_in_words(orders: OrderFilter) -> str:
     names = " or ".join(name.replace("_", " ") for name in orders.classes)
     route = f" {orders.route}" if orders.route else ""
     where = {"drafted": "drafted", "running": "running", "either": "drafted or running", "active": "drafted, running or an active home medicine",
-             "listed": "on the medication list"}[orders.where]
+             "listed": "on the medication list", "stopping": "stopped by a draft", "given": "given"}[orders.where]
     ended = "" if orders.ended_within is None else f" or ended in the last {limit_in_words(orders.ended_within)}"
+    begun = "" if orders.started_within is None else f", begun in the last {limit_in_words(orders.started_within)}"
+    before = "" if orders.started_before is None else f", begun at least {limit_in_words(orders.started_before)} ago"
     reasons = "" if not orders.reasons else f" for {' or '.join(r.replace('_', ' ') for r in orders.reasons)}"
-    return f"{names}{route}{reasons} ({where}{ended})"
+    return f"{names}{route}{reasons} ({where}{ended}{begun}{before})"
 
 
 def in_words(node: Criterion) -> str:
@@ -169,6 +213,19 @@ def in_words(node: Criterion) -> str:
             return f"at {' or '.join(hooks)}"
         case PatientIs(fact):
             return f"the patient is {fact}"
+        case HasAllergy(allergens, groups):
+            return f"allergy to {_either(allergens)} ({' or '.join(groups)})"
+        case HasCare(concepts, standing, within):
+            time = "" if within is None else f" in the last {limit_in_words(within)}"
+            return f"{_either(concepts)} {standing}{time}"
+        case InvestigationOrdered(items, where):
+            return f"{_either(items)} {'drafted' if where == 'drafted' else 'ordered'}"
+        case OrderTested(results, within, specimens):
+            return f"a culture of the last {limit_in_words(within)}{_from(specimens)} tests the drug of the order as {' or '.join(results)}"
+        case CultureShows(results, within, markers, organisms, specimens):
+            what = f"{_either(markers)} tested " if markers else ""
+            which = f" with {_either(organisms)}" if organisms else ""
+            return f"a culture of the last {limit_in_words(within)}{_from(specimens)}{which}: {what}{' or '.join(results)}"
         case _ as never:
             assert_never(never)
 
@@ -178,5 +235,18 @@ def _wrapped(node: Criterion) -> str:
     return f"({text})" if isinstance(node, (AllOf, AnyOf)) else text
 
 
-def _label(analyte: str) -> str:
-    return ANALYTES[analyte].label
+def _either(names: Iterable[str]) -> str:
+    return " or ".join(name.replace("_", " ") for name in names)
+
+
+def _from(specimens: tuple[str, ...]) -> str:
+    return f" from {_either(specimens)}" if specimens else ""
+
+
+def _substance(name: str) -> str:
+    return name.removeprefix("drug:").replace("_", " ")
+
+
+def _label(name: str) -> str:
+    """An analyte or a formula as people call it."""
+    return ANALYTES[name].label if name in ANALYTES else FORMULAS[name].label

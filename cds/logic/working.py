@@ -1,4 +1,4 @@
-"""Expressions worked out on a scene: formulas, sums over orders, series, and numbers of the order in hand. Each gives a `Number` or a named gap."""
+"""Expressions worked out on a scene: formulas, sums over orders, what was given, and numbers of the order in hand. Each gives a `Number` or a named gap."""
 
 from __future__ import annotations
 
@@ -6,28 +6,47 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from cds import formulas
-from cds.chart import MINUTE, Order, Result
+from cds.chart import DAY, MINUTE, Moment, Order
+from cds.logic.arithmetic import calculate
 from cds.logic.compare import Candidate, KnowledgeError, Missing, Number
-from cds.logic.criteria import (
+from cds.logic.expressions import (
     Age,
     Change,
+    CountOrders,
     DayTotal,
     DosePerWeight,
     Expression,
+    Extreme,
+    Figure,
     Formula,
+    Given,
+    Greater,
     Latest,
+    Lesser,
     Limit,
+    Minus,
     OfOrder,
+    OrderFilter,
+    Plus,
     Projected,
     RatePerWeight,
+    Ratio,
+    Scaled,
     Since,
+    SinceStart,
     Slope,
     Total,
 )
+from cds.logic.matching import matching, seen_order, started
 from cds.logic.reason import Gap, GapState, Seen
+from cds.logic.series import series
+from cds.logic.truth import FALSE, TRUE, UNKNOWN
 from cds.numbers import UNBOUNDED, ZERO, Interval, point, shown, spread
+from cds.orders.given import amount_given
+from cds.orders.quantities import MINUTES_PER_HOUR
+from cds.orders.substances import facts
+from cds.orders.totals import HOURS_PER_DAY, total
 from cds.orders.totals import Total as Sum
-from cds.orders.totals import total
 from cds.parameters import Absent, Parameter
 from cds.vocabulary import ANALYTES
 
@@ -48,8 +67,16 @@ def work_out(scene: Scene, expression: Expression, order: Order | None) -> Numbe
             return _total(scene, substance, scope, lines, per_kg)
         case DayTotal(substance, scope):
             return _day_total(scene, substance, scope)
-        case Slope() | Change() | Projected():
-            return _series(scene, expression)
+        case Slope() | Change() | Projected() | Extreme():
+            return series(scene, expression)
+        case Given(substance, within, per_kg):
+            return _given(scene, substance, within, per_kg)
+        case CountOrders():
+            return _count(scene, expression)
+        case SinceStart(orders):
+            return _since_start(scene, orders)
+        case Figure() | Plus() | Minus() | Ratio() | Scaled() | Lesser() | Greater():
+            return calculate(scene, expression, order)
         case OfOrder(fact, substance):
             return _of_order(scene, order, fact, substance)
         case DosePerWeight(substance):
@@ -65,19 +92,64 @@ def work_out(scene: Scene, expression: Expression, order: Order | None) -> Numbe
 def analytes_of_expression(expression: Expression) -> frozenset[str] | None:
     """The analytes that an expression rests on; None when it may rest on anything (the time since an event that a state dates)."""
     match expression:
-        case Latest(analyte, _, _) | Slope(analyte, _, _, _) | Change(analyte, _):
+        case Latest(analyte, _, _):
             return frozenset((analyte,))
-        case Projected(series, _):
-            return frozenset((series.analyte,))
+        case Change(of) | Extreme(of):
+            return _of_series(of)
+        case Slope(of, _, _, _, since):
+            return None if since else _of_series(of)
+        case Projected(of_series, _):
+            return analytes_of_expression(of_series)
         case Formula(name, _):
-            formula = formulas.FORMULAS[name]
-            return frozenset((*formula.inputs, *formula.optional))
-        case Since():
+            return _of_series(name)
+        case Since() | CountOrders():
             return None
-        case Age():
+        case Age() | Figure() | SinceStart():
             return frozenset()
-        case Total() | DayTotal() | OfOrder() | DosePerWeight() | RatePerWeight():
+        case Total() | DayTotal() | OfOrder() | DosePerWeight() | RatePerWeight() | Given():
             return frozenset(("weight",))
+        case Plus(parts) | Lesser(parts) | Greater(parts):
+            return _of_all(parts)
+        case Minus(of, less):
+            return _of_all((of, less))
+        case Ratio(of, to):
+            return _of_all((of, to))
+        case Scaled(of, _):
+            return analytes_of_expression(of)
+
+
+def asks_order(expression: Expression) -> bool:
+    """Whether the value depends on the order in hand."""
+    match expression:
+        case OfOrder() | DosePerWeight() | RatePerWeight():
+            return True
+        case Plus(parts) | Lesser(parts) | Greater(parts):
+            return any(asks_order(part) for part in parts)
+        case Minus(of, less):
+            return asks_order(of) or asks_order(less)
+        case Ratio(of, to):
+            return asks_order(of) or asks_order(to)
+        case Scaled(of, _):
+            return asks_order(of)
+        case _:
+            return False
+
+
+def _of_series(name: str) -> frozenset[str]:
+    if name in ANALYTES:
+        return frozenset((name,))
+    formula = formulas.FORMULAS[name]
+    return frozenset((*formula.inputs, *formula.optional))
+
+
+def _of_all(parts: tuple[Expression, ...]) -> frozenset[str] | None:
+    found: set[str] = set()
+    for part in parts:
+        rests_on = analytes_of_expression(part)
+        if rests_on is None:
+            return None
+        found |= rests_on
+    return frozenset(found)
 
 
 # Formulas ----------------------------------------------------------------------------------------------------------------------------
@@ -172,48 +244,60 @@ def _bags(found: Sum) -> tuple[Seen, ...]:
     return tuple(Seen("order", found.substance, part.label, part.ref) for part in sorted(found.parts, key=lambda part: (part.ref, part.drafted)))
 
 
-# Series ------------------------------------------------------------------------------------------------------------------------------
+# What was given ----------------------------------------------------------------------------------------------------------------------
 
 
-def _series(scene: Scene, expression: Slope | Change | Projected) -> Number | Missing:
-    series = expression.series if isinstance(expression, Projected) else expression
-    if isinstance(series.window, Absent):
-        return _no_figure(series.analyte)
-    unit, label = ANALYTES[series.analyte].unit, ANALYTES[series.analyte].label
-    floor = scene.now - int(series.window.number * MINUTE)
-    points = _of_one_method([r for r in scene.results(series.analyte) if r.value.exact is not None and r.at.exact and r.at.latest >= floor])
-    seen = tuple(scene.seen_result(r) for r in points)
-    if isinstance(series, Change):
-        if len(points) < 2:
-            return Missing((Gap(series.analyte, GapState.NOT_MEASURED, f"{label}: fewer than two results"),), seen)
-        change = points[0].value - points[-1].value
-        return _told("series", f"change of {label}", change, f"{spread(change, 2)} {unit}", unit, seen)
-    if isinstance(series.span, Absent) or isinstance(series.apart, Absent):
-        return _no_figure(series.analyte)
-    pairs = [(Decimal(r.at.latest - floor) / (60 * MINUTE), r.value.exact) for r in reversed(points)]
-    slope = formulas.slope(
-        [(hours, value) for hours, value in pairs if value is not None], min_span=series.span.number / 60, min_apart=series.apart.number / 60
-    )
-    if slope is None:
-        return Missing((Gap(series.analyte, GapState.NOT_MEASURED, f"{label}: no series over {shown(series.span.number)} min"),), seen)
-    if isinstance(expression, Projected):
-        if isinstance(expression.ahead, Absent) or points[0].value.exact is None:
-            return _no_figure(series.analyte)
-        ahead = expression.ahead.number / 60 if expression.ahead.unit == "min" else expression.ahead.number
-        value = point(points[0].value.exact + slope * ahead)
-        going = "falling" if slope < ZERO else "rising"
-        text = f"{spread(value, 1)} {unit} in {shown(ahead)} h if it goes on {going} by {shown(abs(slope), 2)} {unit}/h"
-        return _told("series", f"projected {label}", value, text, unit, seen)
-    return _told("series", f"slope of {label}", point(slope), f"{shown(slope, 2)} {unit}/h over {len(points)} results", f"{unit}/h", seen)
+def _given(scene: Scene, substance: str, within: Limit, per_kg: bool) -> Number | Missing:
+    if isinstance(within, Absent):
+        return _no_figure(substance)
+    amount, unit, orders, unsure = amount_given(scene.orders, scene.reading, substance, within.number, facts(scene.p))
+    unit = unit or {"insulin": "[iU]", "glucose": "g", "fluid": "mL", "crystalloid": "mL"}.get(substance, "mmol")
+
+    def told() -> Seen:
+        text = f"{spread(amount, 1)} {unit.replace('[iU]', 'units')} in {shown(within.number / MINUTES_PER_HOUR, 1)} h"
+        parts = tuple(seen_order(order, scene) for order in sorted(orders, key=lambda each: each.ref))
+        return Seen("given", f"{substance.replace('drug:', '').replace('_', ' ')} given", text, value=amount, unit=unit, note="; ".join(unsure), parts=parts)
+
+    number = Number((Candidate(amount, None, unit, told),), unit, total=True)
+    return _per_weight(scene, number) if per_kg else number
 
 
-def _of_one_method(points: list[Result]) -> list[Result]:
-    """A trend never mixes methods (HZ-21): the newest point's method decides."""
-    return [r for r in points if r.method == points[0].method]
+def _count(scene: Scene, expression: CountOrders) -> Number | Missing:
+    sure, possible, seen = 0, 0, []
+    for order, match in matching(expression.orders, scene):
+        truth = match
+        if expression.such_that is not None:
+            inner = scene.judge(expression.such_that, scene, order).truth
+            truth = FALSE if FALSE in (match, inner) else TRUE if match is inner is TRUE else UNKNOWN
+        if truth is FALSE:
+            continue
+        possible += 1
+        sure += truth is TRUE
+        seen.append(seen_order(order, scene))
+    whole = expression.orders.where == "drafted" or scene.whole("medications")
+    value = Interval(Decimal(sure), Decimal(possible) if whole else None)
+    told = Seen("count", "number", spread(value, 0), value=value, unit="1", parts=tuple(seen))
+    return Number((Candidate(value, None, "1", told),), "1")
 
 
-def _told(kind: str, item: str, value: Interval, text: str, unit: str, parts: tuple[Seen, ...]) -> Number:
-    return Number((Candidate(value, None, unit, Seen(kind, item, text, value=value, unit=unit, parts=parts)),), unit)
+def _since_start(scene: Scene, orders: OrderFilter) -> Number | Missing:
+    found = [(started(order, orders, scene), order) for order, match in matching(orders, scene) if match is TRUE]
+    dated = [(moment, order) for moment, order in found if moment is not None]
+    label = ", ".join(name.replace("_", " ") for name in orders.classes)
+    if not dated:
+        detail = f"{label}: when it was started is not recorded" if found else f"{label}: none found"
+        return Missing((Gap(f"start of {label}", GapState.NOT_SENT, detail),), tuple(seen_order(order, scene) for _, order in found))
+    moment, order = max(dated, key=lambda pair: (pair[0].latest, pair[1].ref))
+    value = _ago(moment, scene)
+    age = None if value.low is None else int(value.low)
+    seen = Seen("event", f"start of {order.label}", f"{spread(value, 0)} min", order.ref, value, "min", moment, age, path=order.path)
+    return Number((Candidate(value, None, "min", seen),), "min")
+
+
+def _ago(moment: Moment, scene: Scene) -> Interval:
+    """Minutes from a moment to now; open upwards where only its latest is known."""
+    low = Decimal(max(0, scene.now - moment.latest)) / MINUTE
+    return Interval(low, None if moment.earliest is None else Decimal(max(0, scene.now - moment.earliest)) / MINUTE)
 
 
 # The order in hand -------------------------------------------------------------------------------------------------------------------
@@ -225,6 +309,14 @@ def _of_order(scene: Scene, order: Order | None, fact: str, substance: str) -> N
     reading = scene.reading(order)
     if fact == "duration_minutes":
         return _order_number(order, fact, reading.duration_minutes, "min", "duration not stated")
+    if fact == "interval_hours":
+        between = None if not reading.per_day else point(HOURS_PER_DAY / reading.per_day)
+        return _order_number(order, fact, between, "h", "frequency not stated")
+    if fact == "course_days":
+        return _order_number(order, fact, _course_days(order), "d", "length of the course not stated")
+    if fact == "started_minutes":
+        start = scene.orders.start(order)
+        return _order_number(order, fact, None if start is None else _ago(start, scene), "min", "start not recorded")
     dose = reading.substance(substance)
     if dose is None:
         return Missing((Gap(substance, GapState.NOT_SENT, f"{order.label}: no {substance} in it"),))
@@ -239,10 +331,22 @@ def _of_order(scene: Scene, order: Order | None, fact: str, substance: str) -> N
         case "mg_per_ml":
             return _order_number(order, fact, dose.mg_per_ml, "mg/mL", why_not)
         case "per_day":
-            day = None if dose.amount is None or reading.per_day is None else dose.amount.scale(reading.per_day)
-            return _order_number(order, fact, day, dose.unit, why_not)
+            daily = None if dose.amount is None or reading.per_day is None else dose.amount.scale(reading.per_day)
+            return _order_number(order, fact, daily, dose.unit, why_not)
         case _:
             raise KnowledgeError(f"an order has no number '{fact}'")
+
+
+def _course_days(order: Order) -> Interval | None:
+    """The length of the course as the order bounds it; None where a dosage has no bounds."""
+    spans = [(dosage.start, dosage.end) for dosage in order.dosages]
+    if not spans or any(start is None or end is None for start, end in spans):
+        return None
+    first = min((start for start, _ in spans if start is not None), key=lambda at: at.latest)
+    last = max((end for _, end in spans if end is not None), key=lambda at: at.latest)
+    low = Decimal(max(0, (last.earliest if last.earliest is not None else last.latest) - first.latest)) / DAY
+    high = None if first.earliest is None else Decimal(max(0, last.latest - first.earliest)) / DAY
+    return Interval(low, high)
 
 
 def _order_number(order: Order, fact: str, value: Interval | None, unit: str, why_not: str) -> Number | Missing:
@@ -276,10 +380,8 @@ def _since(scene: Scene, event: str) -> Number | Missing:
     moment = scene.event(event)
     if moment is None:
         return Missing((Gap(event, GapState.NOT_SENT, f"{event}: no time recorded"),))
-    low = Decimal(max(0, scene.now - moment.latest)) / MINUTE
-    high = None if moment.earliest is None else Decimal(max(0, scene.now - moment.earliest)) / MINUTE
-    value = Interval(low, high)
-    seen = Seen("event", event, f"{spread(value, 0)} min", value=value, unit="min", at=moment, age_minutes=int(low))
+    value = _ago(moment, scene)
+    seen = Seen("event", event, f"{spread(value, 0)} min", value=value, unit="min", at=moment, age_minutes=int(value.low or 0))
     return Number((Candidate(value, None, "min", seen),), "min")
 
 

@@ -42,7 +42,8 @@ class OrderPicture:
     `running`; `drafts` that would add or change something; `if_signed` = running less stopped and replaced, plus drafts; `stopping`,
     the drafts that end a running order; `listed`, every order of the list that is not a draft; `ended`. `doubtful_pairs` are refs of
     two entries that may be one bag. `changes` maps a draft's ref to the ref of the running order that it replaces, `stops` likewise. `complete`
-    is False when the list was not sent whole: then no total has an upper end (HZ-14). Pairs and `basis` go by `key_of(order)`: a draft and
+    is False when the list was not sent whole: then no total has an upper end (HZ-14). `events` are the administrations by the id of their order, `loose` those
+    of no order on the list. Pairs and `basis` go by `key_of(order)`: a draft and
     the running order that it changes may carry one id.
     """
 
@@ -61,6 +62,16 @@ class OrderPicture:
     stops: Mapping[str, str] = field(default_factory=dict)
     basis: Mapping[str, str] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
+    events: Mapping[str, tuple[Administration, ...]] = field(default_factory=dict)
+    loose: tuple[Administration, ...] = ()
+
+    def start(self, order: Order) -> Moment | None:
+        """When an order was started: by the administration record, else by its own dosage; None where neither says. A draft has not started."""
+        return None if order.drafted else _start(order, self.events)
+
+    def events_of(self, order: Order) -> tuple[Administration, ...]:
+        """The administrations that name the order."""
+        return () if order.drafted else self.events.get(_id(order.ref), ())
 
     def recently_ended(self, drug_class: str, *, days: Decimal) -> tuple[Ended, ...]:
         """Ended orders of a drug class that may have ended within `days`. Each says whether that is certain."""
@@ -174,6 +185,8 @@ def identify(chart: Chart, p: ParameterSet | None = None) -> OrderPicture:
         stops=MappingProxyType(stops),
         basis=MappingProxyType(basis),
         remarks=tuple(dict.fromkeys(remarks)),
+        events=MappingProxyType(given),
+        loose=tuple([each for each in chart.administrations if each.status != "entered-in-error" and (each.order is None or _id(each.order) not in listed)]),
     )
 
 

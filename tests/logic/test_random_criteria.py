@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -20,12 +21,23 @@ from cds.logic.criteria import (
     AtMostValue,
     Below,
     Between,
+    Change,
+    CountOrders,
     Criterion,
+    CultureShows,
+    Extreme,
+    Figure,
     Formula,
+    Given,
+    HasAllergy,
+    HasCare,
     HasCondition,
     HasOrder,
     HookIs,
+    InvestigationOrdered,
     Latest,
+    Lesser,
+    Minus,
     NoneWithin,
     NoOrder,
     Not,
@@ -33,6 +45,10 @@ from cds.logic.criteria import (
     OfOrder,
     OrderFilter,
     OrderIs,
+    OrderTested,
+    Ratio,
+    SinceStart,
+    Slope,
     State,
     StillIn,
     Total,
@@ -46,7 +62,7 @@ from cds.logic.wording import in_words
 from tests.logic.scenes import chart, condition, dosage, ingredient, limit, no_figure, order, result, scene
 
 ANALYTES = ("potassium", "sodium", "chloride", "bicarbonate")
-AGE = limit("240", "min", "age")
+AGE, AGE9 = limit("240", "min", "age"), limit("9", "mmol/L")
 numbers = st.sampled_from(("3.0", "3.5", "20", "100", "140")).map(lambda v: limit(v, "mmol/L", f"at {v}")) | st.just(no_figure())
 latest = st.builds(Latest, st.sampled_from(ANALYTES), st.just(AGE), st.sampled_from((None, limit("15", "min", "together"))))
 measured = st.builds(lambda node, item, figure: node(item, figure), st.sampled_from((Below, AtMostValue, Above, AtLeastValue)), latest, numbers)
@@ -58,6 +74,13 @@ orders = st.sampled_from(
         HasOrder(insulin), NoOrder(potassium), AnyOrder(potassium, OrderIs("drafted")), NotComputable(Total("potassium")),
         AnyOrder(potassium, Above(OfOrder("per_hour", "potassium"), limit("5", "mmol/h"))), Above(Total("potassium"), limit("5", "mmol/h")),
         HasCondition(("epilepsy",)), HookIs(("order-sign",)), NoneWithin(("lactate",), AGE), State("low potassium"), State("was low"),
+        AnyOrder(potassium, Above(Ratio(OfOrder("per_hour", "potassium"), Total("potassium")), limit("1", "1"))), HasAllergy(("penicillin",), ("unknown",)),
+        HasCare(("dialysis",)), InvestigationOrdered(("lactate",)), CultureShows(("positive",), AGE), AnyOrder(potassium, OrderTested(("R",), AGE)),
+        HasOrder(replace(insulin, started_within=AGE)), HasOrder(OrderFilter(("insulin",), "stopping")), HasOrder(OrderFilter(("insulin",), "given", started_within=AGE)),
+        Above(Change("potassium", AGE, "lowest"), limit("1", "mmol/L")), Below(Extreme("sodium", AGE, "lowest"), limit("139", "mmol/L")),
+        Above(Slope("anion_gap", AGE, limit("5", "min"), limit("1", "min")), limit("1", "mmol/L/h")), Above(Given("potassium", AGE), limit("5", "mmol")),
+        Above(CountOrders(potassium, OrderIs("drafted")), limit("1", "1")), Below(SinceStart(insulin), AGE),
+        Above(Minus(Latest("sodium", AGE), Latest("potassium", AGE)), limit("130", "mmol/L")), Below(Lesser((Latest("sodium", AGE), Figure(limit("9", "mmol/L")))), AGE9),
     )
 )  # fmt: skip
 monotone_leaves = measured | bands | gap

@@ -1,0 +1,172 @@
+"""Series over time: points of an analyte or of a formula, their slope, what it projects, changes and extremes. One method only (HZ-21)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from cds import formulas
+from cds.chart import MINUTE, Result
+from cds.formulas import NotComputable
+from cds.logic.compare import Candidate, Missing, Number
+from cds.logic.expressions import Change, Extreme, Projected, Slope
+from cds.logic.reason import Gap, GapState, Seen
+from cds.numbers import ZERO, Interval, point, shown, spread
+from cds.parameters import Absent, Parameter
+from cds.vocabulary import ANALYTES
+
+if TYPE_CHECKING:
+    from cds.logic.scene import Scene
+
+
+class Point(msgspec.Struct, frozen=True, gc=False):
+    """One sample: when (epoch ms), the value, and the results behind it."""
+
+    at: int
+    value: Decimal
+    seen: Callable[[], Seen]
+
+
+def series(scene: Scene, expression: Slope | Change | Projected | Extreme) -> Number | Missing:
+    """The value of an expression over a series, or what is missing for it."""
+    drawn = expression.series if isinstance(expression, Projected) else expression
+    label, unit = _named(drawn.of)
+    if isinstance(drawn.window, Absent):
+        return _no_figure(drawn.of)
+    floor = scene.now - int(drawn.window.number * MINUTE)
+    if isinstance(drawn, Slope) and drawn.since:
+        floor = max(floor, _start(scene, drawn.since))
+    points = _points(scene, drawn.of, floor)
+    seen = tuple(each.seen() for each in points)
+    if isinstance(drawn, Extreme):
+        return _extreme(drawn, points, seen, label, unit)
+    if isinstance(drawn, Change):
+        return _change(drawn, points, seen, label, unit)
+    if isinstance(drawn.span, Absent) or isinstance(drawn.apart, Absent):
+        return _no_figure(drawn.of)
+    samples = [(Decimal(each.at - floor) / (60 * MINUTE), point(each.value)) for each in reversed(points)]
+    try:
+        trend = formulas.theil_sen(samples, min_span=drawn.span.number / 60, min_apart=drawn.apart.number / 60)
+    except NotComputable:
+        return Missing((Gap(drawn.of, GapState.NOT_MEASURED, f"{label}: no series over {shown(drawn.span.number)} min"),), seen)
+    slope = trend.slope.exact
+    if slope is None:
+        return Missing((Gap(drawn.of, GapState.NOT_MEASURED, f"{label}: no series over {shown(drawn.span.number)} min"),), seen)
+    if isinstance(expression, Projected):
+        return _projected(expression, points[0].value, slope, seen, label, unit)
+    text = f"{shown(slope, 2)} {unit}/h over {trend.samples} results"
+    if trend.spread is not None:
+        text += f" (middle half {shown(trend.spread[0], 2)} to {shown(trend.spread[1], 2)})"
+    return _told(f"slope of {label}", point(slope), text, f"{unit}/h", seen)
+
+
+def _projected(expression: Projected, latest: Decimal, slope: Decimal, seen: tuple[Seen, ...], label: str, unit: str) -> Number | Missing:
+    if isinstance(expression.ahead, Absent):
+        return _no_figure(expression.series.of)
+    ahead = expression.ahead.number / 60 if expression.ahead.unit == "min" else expression.ahead.number
+    value = point(latest + slope * ahead)
+    going = "falling" if slope < ZERO else "rising"
+    text = f"{spread(value, 1)} {unit} in {shown(ahead)} h if it goes on {going} by {shown(abs(slope), 2)} {unit}/h"
+    return _told(f"projected {label}", value, text, unit, seen)
+
+
+def _change(drawn: Change, points: list[Point], seen: tuple[Seen, ...], label: str, unit: str) -> Number | Missing:
+    if len(points) < 2:
+        return Missing((Gap(drawn.of, GapState.NOT_MEASURED, f"{label}: fewer than two results"),), seen)
+    newest, earlier = points[0], points[1:]
+    other = earlier[-1] if drawn.against == "oldest" else (min if drawn.against == "lowest" else max)(earlier, key=lambda each: (each.value, each.at))
+    change = newest.value - other.value
+    hours = Decimal(newest.at - other.at) / (60 * MINUTE)
+    going = "up" if change > ZERO else "down"
+    text = f"{shown(change, 2)} {unit}"
+    if drawn.against != "oldest":
+        text = f"{going} {shown(abs(change), 1)} {unit} in {shown(hours, 1)} h ({shown(other.value, 1)} to {shown(newest.value, 1)})"
+    return _told(f"change of {label}", point(change), text, unit, (newest.seen(), other.seen()) if drawn.against != "oldest" else seen)
+
+
+def _extreme(drawn: Extreme, points: list[Point], seen: tuple[Seen, ...], label: str, unit: str) -> Number | Missing:
+    if not points:
+        return Missing((Gap(drawn.of, GapState.NOT_MEASURED, f"{label}: none recorded"),), seen)
+    chosen = points[-1] if drawn.which == "oldest" else (min if drawn.which == "lowest" else max)(points, key=lambda each: (each.value, each.at))
+    told = chosen.seen()
+    return Number((Candidate(point(chosen.value), None, unit, told),), unit)
+
+
+# Points ----------------------------------------------------------------------------------------------------------------------------------
+
+
+def _points(scene: Scene, name: str, floor: int) -> list[Point]:
+    """The samples at or after an instant, newest first."""
+    if name in ANALYTES:
+        drawn = of_one_method([r for r in scene.results(name) if r.value.exact is not None and r.at.exact and r.at.latest >= floor])
+        return [Point(r.at.latest, r.value.exact, lambda r=r: scene.seen_result(r)) for r in drawn if r.value.exact is not None]  # type: ignore[misc]
+    return _of_formula(scene, formulas.FORMULAS[name], floor)
+
+
+def _of_formula(scene: Scene, formula: formulas.Formula, floor: int) -> list[Point]:
+    """A sample at each draw of the first input, the others being the nearest of their kind within the pairing limit (Q-M11)."""
+    first, *others = formula.inputs
+    _, limit = formulas.pairing(scene.p)
+    reach = int(limit * MINUTE)
+    found: list[Point] = []
+    for result in of_one_method([r for r in scene.results(first) if r.value.exact is not None and r.at.exact and r.at.latest >= floor]):
+        used = {first: result}
+        for name in (*others, *formula.optional):
+            near = _nearest(scene, name, result.at.latest, reach)
+            if near is not None:
+                used[name] = near
+        if any(name not in used for name in others):
+            continue
+        try:
+            value = formulas.compute(formula.name, {name: r.value for name, r in used.items()}, scene.p, sex=scene.chart.patient.sex)
+        except NotComputable:
+            continue
+        if value.exact is not None:
+            found.append(Point(result.at.latest, value.exact, lambda f=formula, v=value, u=used: _seen_formula(scene, f, v, u)))  # type: ignore[misc]
+    return found
+
+
+def _nearest(scene: Scene, analyte: str, at: int, reach: int) -> Result | None:
+    near = [r for r in scene.results(analyte) if r.value.exact is not None and r.at.exact and abs(r.at.latest - at) <= reach]
+    return min(near, key=lambda r: (abs(r.at.latest - at), -r.at.latest, r.ref), default=None)
+
+
+def _seen_formula(scene: Scene, formula: formulas.Formula, value: Interval, used: dict[str, Result]) -> Seen:
+    parts = tuple(scene.seen_result(result) for result in used.values())
+    text = f"{spread(value, formula.decimals)} {formula.unit}".strip()
+    note = ", ".join(f"{ANALYTES[part.item].label} {part.text}" for part in parts)
+    return Seen("formula", formula.label, text, value=value, unit=formula.unit, at=parts[0].at, age_minutes=parts[0].age_minutes, note=note, parts=parts)
+
+
+def of_one_method(points: list[Result]) -> list[Result]:
+    """A trend never mixes methods (HZ-21): the newest point's method decides."""
+    return [r for r in points if r.method == points[0].method]
+
+
+def _start(scene: Scene, event: str) -> int:
+    """From when samples count: a little before the event. Without a time for it, all do."""
+    moment = scene.event(event)
+    if moment is None:
+        return 0
+    lead = scene.p["series_before_event"]
+    before = int(lead.number * MINUTE) if isinstance(lead, Parameter) else 0
+    return (moment.latest if moment.earliest is None else moment.earliest) - before
+
+
+def _named(name: str) -> tuple[str, str]:
+    """Label and unit of an analyte or a formula."""
+    if name in ANALYTES:
+        return ANALYTES[name].label, ANALYTES[name].unit
+    formula = formulas.FORMULAS[name]
+    return formula.label, formula.unit
+
+
+def _told(item: str, value: Interval, text: str, unit: str, parts: tuple[Seen, ...]) -> Number:
+    return Number((Candidate(value, None, unit, Seen("series", item, text, value=value, unit=unit, parts=parts)),), unit)
+
+
+def _no_figure(item: str) -> Missing:
+    return Missing((Gap(item, GapState.OUT_OF_SCOPE, f"{item}: no figure for this age"),))
