@@ -458,6 +458,7 @@ KEPT: dict[str, str] = {
     "avpu": "1",
     "pregnancy_status": "1",
     "pr_interval": "ms",
+    "qt": "ms",
     "qtc": "ms",
 }
 
@@ -616,6 +617,8 @@ PAIRS: dict[tuple[str, str], D | None] = {
     ("pregnancy_status", "1"): D("1"),
     ("pr_interval", "ms"): D("1"),
     ("pr_interval", "s"): D("1000"),
+    ("qt", "ms"): D("1"),
+    ("qt", "s"): D("1000"),
     ("qtc", "ms"): D("1"),
     ("qtc", "s"): D("1000"),
 }

@@ -24,7 +24,7 @@ ANALYTE_GROUPS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "minerals": ("magnesium", "phosphate", "calcium_total", "calcium_ionised", "albumin"),
         "vitals": (
             "heart_rate", "respiratory_rate", "temperature", "spo2", "systolic", "diastolic", "mean_pressure",
-            "oxygen_flow", "inspired_oxygen", "pr_interval", "qtc",
+            "oxygen_flow", "inspired_oxygen", "pr_interval", "qt", "qtc",
         ),
         "consciousness": ("gcs", "gcs_eye", "gcs_motor", "gcs_verbal", "avpu"),
         "body": ("weight", "height", "pregnancy_status", "hcg"),

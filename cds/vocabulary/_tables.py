@@ -71,6 +71,7 @@ ANALYTES: dict[str, tuple[str, D, D, D, str, Error | None, Error | None]] = {
     "avpu": ("AVPU", D("0"), D("0"), D("15"), "consciousness", None, None),
     "pregnancy_status": ("pregnancy status", D("0"), D("0"), D("1"), "pregnancy", None, None),
     "pr_interval": ("PR interval", D("0"), D("40"), D("800"), "ecg", None, None),
+    "qt": ("QT", D("0"), D("150"), D("900"), "ecg", None, None),
     "qtc": ("QTc", D("0"), D("150"), D("900"), "ecg", None, None),
 }
 
@@ -214,6 +215,7 @@ CODES: dict[tuple[str, str], tuple[str, str, str, str]] = {
     ("http://loinc.org", "80288-4"): ("avpu", "clinical", "", "score"),
     ("http://loinc.org", "82810-3"): ("pregnancy_status", "clinical", "", "status"),
     ("http://loinc.org", "8625-6"): ("pr_interval", "monitor", "", "time"),
+    ("http://loinc.org", "8634-8"): ("qt", "monitor", "", "time"),
     ("http://loinc.org", "8636-3"): ("qtc", "monitor", "", "time"),
 }
 
@@ -1788,6 +1790,7 @@ CHECKED: dict[tuple[str, str], str] = {
     ("http://loinc.org", "80288-4"): "public file",
     ("http://loinc.org", "82810-3"): "public file",
     ("http://loinc.org", "8625-6"): "public file",
+    ("http://loinc.org", "8634-8"): "public file",
     ("http://loinc.org", "8636-3"): "from memory",
     ("http://loinc.org", "85354-9"): "from memory",
     ("http://www.nlm.nih.gov/research/umls/rxnorm", "253182"): "seen",
