@@ -86,29 +86,58 @@ class Withdraw:
 
 @dataclass(frozen=True, slots=True)
 class Give:
-    """A proposed new infusion: `substance` as `drug` (our name), so much of it in so much diluent at such a rate; all amounts are parameters."""
+    """A proposed new order of `drug` (our name): `amount` in `amount_unit`, by `route`.
+
+    With `volume_ml` it is a bag over `hours` (or `minutes`), in a `diluent` or as the fluid itself. Without a volume it is a dose, over `minutes` where
+    they are given; an intravenous dose without a time says nothing of its speed. `times_a_day` repeats it; without it the order is for one dose.
+
+    An expression is worked out for this patient, with the order in hand. Where any part of it is missing, also one that `Lesser` would leave out (the weight
+    of a dose with a maximum), the order is not offered. A computed amount is rounded down to a whole number of `round_to` (default three significant
+    digits), so that rounding never passes a maximum; minutes are rounded up to whole ones. The label ends with the dose where it does not hold it.
+    """
 
     label: str
     drug: str
-    amount: Limit
+    amount: Limit | Expression
     amount_unit: str
-    diluent: str
-    volume_ml: Limit
-    hours: Limit
+    diluent: str = ""
+    volume_ml: Limit | None = None
+    hours: Limit | None = None
     route: str = "intravenous"
+    minutes: Limit | Expression | None = None
+    times_a_day: Limit | None = None
+    round_to: Limit | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Amend:
-    """A proposed change of the drafted order in hand: another diluent (`diluent`: our drug name) or a slower rate so that `substance` runs at `per_hour`."""
+    """A proposed change of the drafted order in hand: another diluent (`diluent`: our drug name), a slower rate so that `substance` runs at `per_hour`,
+    or another `dose`, duration in `minutes` or frequency of `drug` ("" for the only drug of the order; not proposed for an order without that drug).
+
+    Expressions and rounding as in `Give`; the unit of the dose is the expression's. A draft whose form leaves no safe place for it is left alone.
+    """
 
     label: str
     diluent: str = ""
     substance: str = ""
     per_hour: Limit | None = None
+    drug: str = ""
+    dose: Expression | Limit | None = None
+    minutes: Expression | Limit | None = None
+    times_a_day: Limit | None = None
+    round_to: Limit | None = None
 
 
-Proposal = Measure | Withdraw | Give | Amend
+@dataclass(frozen=True, slots=True)
+class OneOf:
+    """Alternatives, the best first: each is judged for this patient by every advisory that it may set off. The first that raises nothing is offered, and
+    those before it are named on the card with the reason why they are not."""
+
+    label: str
+    choices: tuple[Give, ...]
+
+
+Proposal = Measure | Withdraw | Give | Amend | OneOf
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_DOWN, Decimal
 
-from cds.advisory import Amend, Assessment, Finding, Give, Measure, Outcome, Proposal, Withdraw, rank
+from cds.advisory import Amend, Assessment, Finding, Give, Measure, OneOf, Outcome, Proposal, Withdraw, rank
 from cds.assess import Knowledge, Population, assess
 from cds.chart import NO_MEMORY, Chart, Dosage, Ingredient, Order
 from cds.chart import Measure as Stated
@@ -116,6 +116,8 @@ def _change(proposal: Proposal, finding: Finding, scene: Scene, tests_ordered: S
             return _withdrawn(label, recommended, finding, scene)
         case Give():
             return _given(proposal, finding)
+        case OneOf():
+            return None
         case Amend():
             return _amended(proposal, finding, scene)
 
