@@ -33,6 +33,14 @@ def anion_gap_corrected(gap: Interval, albumin: Interval, *, c: FormulaConstants
     return gap + (point(c.gap_reference_albumin) - albumin).scale(c.gap_per_albumin)
 
 
+def unexplained_gap(gap: Interval, beta_hydroxybutyrate: Interval, lactate: Interval, *, c: FormulaConstants) -> Interval:
+    """What of the rise of the gap (give it corrected for albumin) neither beta-hydroxybutyrate nor lactate explains, mmol/L.
+
+    A hint: acetoacetate is not counted. Below zero when both explain more than the whole rise. Own rule A4.
+    """
+    return gap - point(c.anion_gap_normal) - not_negative(beta_hydroxybutyrate) - not_negative(lactate)
+
+
 def delta_ratio(gap: Interval, bicarbonate: Interval, *, c: FormulaConstants) -> Interval:
     """Rise of the gap over fall of the bicarbonate. NotComputable unless gap > 12 and bicarbonate < 24. Source: common
     practice.
@@ -142,6 +150,20 @@ def sodium_corrected_katz(sodium: Interval, glucose: Interval, *, c: FormulaCons
 def sodium_corrected_hillier(sodium: Interval, glucose: Interval, *, c: FormulaConstants) -> Interval:
     """As `sodium_corrected_katz` with the steeper factor, better above 22 mmol/L of glucose. Source: Hillier 1999."""
     return _corrected(sodium, glucose, c.hillier_factor, c)
+
+
+def sodium_corrected_above(sodium: Interval, glucose: Interval, *, c: FormulaConstants) -> Interval:
+    """As `sodium_corrected_katz`, but the measured sodium up to a glucose of 11.1 mmol/L, where nobody looks for a shift.
+
+    For judging one low sodium; a series takes the form as printed, so that it does not jump. Own rules N-06 and Q-M11.
+    """
+
+    def compute(measured: Decimal, glucose_mmol_per_l: Decimal) -> Decimal:
+        if glucose_mmol_per_l <= c.glucose_corrected_above:
+            return measured
+        return measured + c.katz_factor * (glucose_mmol_per_l - c.glucose_reference)
+
+    return monotone(compute, (not_negative(sodium), RISES), (not_negative(glucose), RISES), strict=False)
 
 
 def _corrected(sodium: Interval, glucose: Interval, factor: Decimal, c: FormulaConstants) -> Interval:

@@ -15,6 +15,11 @@ from cds.formulas.monotone import FALLS, RISES, NotComputable, monotone, not_neg
 from cds.numbers import ZERO, Interval, point
 
 
+def adult(age: Interval, c: FormulaConstants) -> None:
+    """NotComputable, with the reason, unless the patient is surely an adult (from 18 years)."""
+    within(age, c.adult_from_years, None, f"only from {c.adult_from_years} years")
+
+
 def calcium_adjusted(calcium: Interval, albumin: Interval, *, c: FormulaConstants) -> Interval:
     """Total calcium adjusted to albumin 40 g/L, mmol/L. Poor in critical illness: ionised calcium goes first. Source:
     Payne 1973.
@@ -56,10 +61,10 @@ def cockcroft_gault(
     """Creatinine clearance, mL/min. NotComputable under 18 years or at 140. Only while creatinine is steady. Source:
     Cockcroft 1976.
     """
-    _adult(age, c)
+    adult(age, c)
     within(age, None, None, "age beyond the formula", below=c.cockcroft_age)
 
-    def by_sex(is_female: bool) -> Interval:
+    def of_sex(is_female: bool) -> Interval:
         factor = c.cockcroft_female if is_female else Decimal(1)
         return monotone(
             lambda a, w, s: (
@@ -71,7 +76,7 @@ def cockcroft_gault(
             floor=ZERO,
         )
 
-    return _by_sex(by_sex, female)
+    return by_sex(of_sex, female)
 
 
 def cockcroft_weight(
@@ -96,9 +101,9 @@ def ckd_epi(age: Interval, creatinine: Interval, female: bool | None, *, c: Form
     """Estimated glomerular filtration, mL/min/1.73 m2, without race. NotComputable under 18 years. Not in acute injury.
     Inker 2021.
     """
-    _adult(age, c)
+    adult(age, c)
 
-    def by_sex(is_female: bool) -> Interval:
+    def of_sex(is_female: bool) -> Interval:
         kappa, alpha, factor = (
             (c.ckd_epi_kappa_female, c.ckd_epi_alpha_female, c.ckd_epi_female)
             if is_female
@@ -112,7 +117,7 @@ def ckd_epi(age: Interval, creatinine: Interval, female: bool | None, *, c: Form
 
         return monotone(compute, (age, FALLS), (not_negative(creatinine), FALLS), floor=ZERO)
 
-    return _by_sex(by_sex, female)
+    return by_sex(of_sex, female)
 
 
 def schwartz(age: Interval, height: Interval, creatinine: Interval, *, c: FormulaConstants) -> Interval:
@@ -130,11 +135,11 @@ def ideal_weight(height: Interval, female: bool | None, *, c: FormulaConstants) 
     """Ideal weight of an adult, kg. NotComputable under 152.4 cm. Source: Devine 1974."""
     within(height, c.ideal_weight_base_height, None, "height under the range of the ideal weight")
 
-    def by_sex(is_female: bool) -> Interval:
+    def of_sex(is_female: bool) -> Interval:
         base = c.ideal_weight_female if is_female else c.ideal_weight_male
         return point(base) + (height - point(c.ideal_weight_base_height)).scale(c.ideal_weight_per_cm)
 
-    return _by_sex(by_sex, female)
+    return by_sex(of_sex, female)
 
 
 def adjusted_weight(weight: Interval, height: Interval, female: bool | None, *, c: FormulaConstants) -> Interval:
@@ -191,10 +196,6 @@ def phenytoin_forms(
     return PhenytoinForms(usual, False, renal)
 
 
-def _adult(age: Interval, c: FormulaConstants) -> None:
-    within(age, c.adult_from_years, None, f"only from {c.adult_from_years} years")
-
-
-def _by_sex(compute: Callable[[bool], Interval], female: bool | None) -> Interval:
+def by_sex(compute: Callable[[bool], Interval], female: bool | None) -> Interval:
     """For one sex, or over both when it is not known."""
     return compute(female) if female is not None else compute(True).hull(compute(False))

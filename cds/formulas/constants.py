@@ -7,24 +7,21 @@ from dataclasses import dataclass, fields
 from decimal import Decimal
 from functools import lru_cache
 from types import MappingProxyType
+from typing import Any
 
-from cds.parameters import ParameterSet
+from cds.formulas.monotone import NotComputable
+from cds.parameters import Parameter, ParameterSet
 
 Bands = tuple[tuple[Decimal | None, int], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class AllowableError:
-    """Greater of `absolute` (canonical unit) and `percent` of the value; None where the rule names no such figure."""
-
-    absolute: Decimal | None
-    percent: Decimal | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FormulaConstants:
     """Every constant under the name of its parameter without `formula_`; meaning, unit and source stand in the
     parameter.
+
+    Coefficients are the same for everybody. Doses are not: a dose (`Decimal | None`) is None for a population that has
+    no row of its own, and for nobody in particular, so that no child gets an adult's dose (HZ-17).
     """
 
     # Pairing
@@ -53,6 +50,18 @@ class FormulaConstants:
     glucose_reference: Decimal
     katz_factor: Decimal
     hillier_factor: Decimal
+    glucose_corrected_above: Decimal
+    hypertonic_sodium: Decimal
+    hypertonic_bolus: Decimal | None
+    water_male: Decimal
+    water_female: Decimal
+    water_old_male: Decimal
+    water_old_female: Decimal
+    water_old_years: Decimal
+    bicarbonate_space: Decimal
+    bicarbonate_amount: Decimal | None
+    bicarbonate_volume: Decimal | None
+    bicarbonate_hours: Decimal | None
     # Calcium, heart, circulation
     calcium_per_albumin: Decimal
     calcium_reference_albumin: Decimal
@@ -89,6 +98,10 @@ class FormulaConstants:
     phenytoin_albumin_maximum: Decimal
     phenytoin_renal_below: Decimal
     phenytoin_both_below: Decimal
+    phenytoin_volume: Decimal | None
+    phenytoin_salt_share: Decimal
+    phenytoin_target_low: Decimal
+    phenytoin_target_high: Decimal
     # Scores
     qsofa_respiratory_rate: Decimal
     qsofa_systolic: Decimal
@@ -112,6 +125,18 @@ class FormulaConstants:
     ketoacidosis_deficit_high: Decimal
     insulin_day_share: Decimal
     insulin_day_minimum_hours: Decimal
+    insulin_total_low: Decimal | None
+    insulin_total_high: Decimal | None
+    insulin_total_cautious: Decimal | None
+    insulin_basal_share: Decimal
+    insulin_meals: Decimal
+    ketoacidosis_fluid_deficit: Decimal | None
+    hyperosmolar_fluid_deficit_low: Decimal | None
+    hyperosmolar_fluid_deficit_high: Decimal | None
+    child_deficit_mild: Decimal | None
+    child_deficit_moderate: Decimal | None
+    child_deficit_severe: Decimal | None
+    child_deficit_hours: Decimal | None
     maintenance_first: Decimal
     maintenance_second: Decimal
     maintenance_rest: Decimal
@@ -125,22 +150,28 @@ class FormulaConstants:
     projection_hours: Decimal
     # Tables
     news2_bands: Mapping[str, Bands]
-    allowable_errors: Mapping[tuple[str, str], AllowableError]
 
 
 @lru_cache(maxsize=16)
 def constants(p: ParameterSet) -> FormulaConstants:
-    """The constants in `p`, with or without a population. ParameterError when one is missing."""
+    """The constants in `p`, with or without a population. ParameterError when a coefficient is missing."""
     bands: dict[str, Bands] = {}
     for row in p.table("news2"):
         bands[row["item"]] = (*bands.get(row["item"], ()), (row.get("up_to"), int(row["points"])))
-    errors = {
-        (row["analyte"], row["method"]): AllowableError(row.get("absolute"), row.get("percent"))
-        for row in p.table("allowable_error")
-    }
-    numbers = {
-        field.name: p.number(f"formula_{field.name}")
-        for field in fields(FormulaConstants)
-        if field.name not in ("news2_bands", "allowable_errors")
-    }
-    return FormulaConstants(**numbers, news2_bands=MappingProxyType(bands), allowable_errors=MappingProxyType(errors))
+    figures = {field.name: _figure(p, f"formula_{field.name}", str(field.type)) for field in fields(FormulaConstants) if field.name != "news2_bands"}
+    return FormulaConstants(**figures, news2_bands=MappingProxyType(bands))
+
+
+def _figure(p: ParameterSet, key: str, declared: str) -> Any:
+    """A coefficient, or a dose of this population; None where it has none."""
+    if declared == "Decimal":
+        return p.number(key)
+    limit = None if p.population is None else p[key]
+    return limit.number if isinstance(limit, Parameter) else None
+
+
+def for_this_age(figure: Decimal | None) -> Decimal:
+    """A dose that has a figure for this patient's population. NotComputable when it has none."""
+    if figure is None:
+        raise NotComputable("no figure for this age")
+    return figure

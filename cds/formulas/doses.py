@@ -1,20 +1,36 @@
-"""Deficits, insulin rates and maintenance fluid. Weight in kg, potassium in mmol/L, insulin in [iU], volumes in mL."""
+"""Potassium deficits and insulin. Weight in kg, potassium in mmol/L, insulin in [iU]. Fluids stand in `fluids`."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from decimal import Decimal
+from dataclasses import dataclass
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
-from cds.formulas.constants import FormulaConstants
+from cds.formulas.body import adult
+from cds.formulas.constants import FormulaConstants, for_this_age
 from cds.formulas.monotone import FALLS, RISES, NotComputable, monotone, not_negative
 from cds.numbers import ZERO, Interval, point
+
+
+def potassium_per_hour(
+    bags: Sequence[tuple[Interval, Interval]], doses: Sequence[tuple[Interval, Decimal]] = ()
+) -> Interval:
+    """mmol/h over bags (mmol/L, mL/h) and doses (mmol, hours). The paper form of the sum that `cds.orders` makes of orders."""
+    amount = point(ZERO)
+    for concentration, rate in bags:
+        amount = amount + _product(concentration, rate).scale(Decimal("0.001"))
+    for dose, hours in doses:
+        if hours <= ZERO:
+            raise NotComputable("a dose over no time")
+        amount = amount + not_negative(dose).scale(1 / hours)
+    return amount
 
 
 def potassium_deficit(potassium: Interval, *, c: FormulaConstants) -> Interval:
     """Very rough whole-body deficit, mmol: a range to look at, never a dose. Not in acidosis or shifts. Source: Sterns
     1981.
     """
-    return monotone_band(
+    return band(
         monotone(
             lambda k: c.potassium_deficit_low * max(c.potassium_deficit_from_low - k, ZERO),
             (not_negative(potassium), FALLS),
@@ -40,10 +56,10 @@ def potassium_deficit_by_steps(potassium: Interval, *, c: FormulaConstants) -> I
 def ketoacidosis_potassium_deficit(weight: Interval, *, c: FormulaConstants) -> Interval:
     """Whole-body potassium deficit in ketoacidosis whatever the level, mmol: 3 to 5 for each kg. Kitabchi 2009."""
     weight = not_negative(weight)
-    return monotone_band(weight.scale(c.ketoacidosis_deficit_low), weight.scale(c.ketoacidosis_deficit_high))
+    return band(weight.scale(c.ketoacidosis_deficit_low), weight.scale(c.ketoacidosis_deficit_high))
 
 
-def monotone_band(low: Interval, high: Interval) -> Interval:
+def band(low: Interval, high: Interval) -> Interval:
     """From the lower end of `low` to the upper end of `high`."""
     return Interval(low.low, high.high, low.low_open, high.high_open)
 
@@ -82,23 +98,48 @@ def insulin_day_equivalent(mean_rate: Interval, hours_stable: Decimal, *, c: For
     return not_negative(mean_rate).scale(24 * c.insulin_day_share)
 
 
-def maintenance_per_day(weight: Interval, *, c: FormulaConstants) -> Interval:
-    """Maintenance fluid of a child older than 28 days, mL in 24 h, at most 2400. Source: Holliday and Segar 1957."""
+@dataclass(frozen=True, slots=True)
+class InsulinSplit:
+    """Insulin under the skin of one day, [iU], in whole units, each rounded down: all of it, the basal part, each meal."""
 
-    def compute(kg: Decimal) -> Decimal:
-        step = c.maintenance_step
-        first, second = min(kg, step), min(max(kg - step, ZERO), step)
-        rest = max(kg - 2 * step, ZERO)
-        amount = first * c.maintenance_first + second * c.maintenance_second + rest * c.maintenance_rest
-        return min(amount, c.maintenance_cap)
-
-    found = monotone(compute, (not_negative(weight), RISES), strict=False)
-    return Interval(found.low, c.maintenance_cap) if found.high is None else found
+    total: Interval
+    basal: Interval
+    meal: Interval
 
 
-def maintenance_per_hour(weight: Interval, *, c: FormulaConstants) -> Interval:
-    """`maintenance_per_day` spread over 24 h, mL/h."""
-    return maintenance_per_day(weight, c=c).scale(1 / Decimal(24))
+def insulin_split(total: Interval, *, c: FormulaConstants) -> InsulinSplit:
+    """[iU] of a day: half of it basal, the rest over three meals, whole units, rounded down. Source: Umpierrez 2024."""
+    rest = (1 - c.insulin_basal_share) / c.insulin_meals
+    return InsulinSplit(whole_down(total), whole_down(total.scale(c.insulin_basal_share)), whole_down(total.scale(rest)))
+
+
+def insulin_total(age: Interval, weight: Interval, *, c: FormulaConstants, cautious: bool = False) -> Interval:
+    """[iU] a day under the skin after a crisis, by weight, not rounded: 0.5 to 0.6 for each kg.
+
+    `cautious` takes 0.3: old age, frailty, poor kidneys, known low glucose. NotComputable under 18 years (there the
+    specialist team decides). Source: Umpierrez 2024.
+    """
+    adult(age, c)
+    weight = not_negative(weight)
+    if cautious:
+        return weight.scale(for_this_age(c.insulin_total_cautious))
+    low, high = for_this_age(c.insulin_total_low), for_this_age(c.insulin_total_high)
+    return band(weight.scale(low), weight.scale(high))
+
+
+def whole_down(value: Interval) -> Interval:
+    """The whole number at or below, of both ends: a dose is never rounded up."""
+    return _whole(value, ROUND_FLOOR)
+
+
+def whole_up(value: Interval) -> Interval:
+    """The whole number at or above, of both ends: a shortest time is never rounded down."""
+    return _whole(value, ROUND_CEILING)
+
+
+def _whole(value: Interval, rounding: str) -> Interval:
+    low = None if value.low is None else value.low.to_integral_value(rounding)
+    return Interval(low, None if value.high is None else value.high.to_integral_value(rounding))
 
 
 def _product(a: Interval, b: Interval) -> Interval:
