@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import reduce
 from typing import Final
 
 from cds.formulas.body import adult, by_sex
@@ -40,13 +41,16 @@ def sodium_rise(samples: Sequence[Sample], within_hours: Decimal) -> SodiumRise:
     earlier = [each for each in ordered[:-1] if now - each[0] <= within_hours]
     if not earlier:
         raise NotComputable(f"no earlier sodium within {within_hours} h")
-    ends = [value.low for _, value in earlier]
-    tops = [value.high for _, value in earlier if value.high is not None]
-    low = None if None in ends else min(each for each in ends if each is not None)
-    lowest = Interval(low, min(tops, default=None))
+    lowest = reduce(_lesser, (value for _, value in earlier))
     # the newest of those that may be the lowest: the shortest time in which the rise may have come about
     at = max(hours for hours, value in earlier if lowest.high is None or value.low is None or value.low <= lowest.high)
     return SodiumRise(latest - lowest, lowest, now - at)
+
+
+def _lesser(a: Interval, b: Interval) -> Interval:
+    """The lesser of two values, each of which may lie anywhere in its interval."""
+    low, high = a.hull(b), a if b.high is None or (a.high is not None and a.high < b.high) else b
+    return Interval(low.low, high.high, low.low_open, high.high_open or (a.high == b.high and a.high_open))
 
 
 def rise_left(rise: Interval, limit: Decimal) -> Interval:
