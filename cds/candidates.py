@@ -10,25 +10,30 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_DOWN, Decimal
 
-from cds.advisory import Amend, Assessment, Finding, Give, Measure, OneOf, Outcome, Proposal, Withdraw, rank
+from cds.advisory import Advisory, Amend, Assessment, Finding, Give, Measure, OneOf, Outcome, Proposal, Withdraw, rank
 from cds.assess import Knowledge, Population, assess
-from cds.chart import NO_MEMORY, Chart, Dosage, Ingredient, Order
+from cds.chart import NO_MEMORY, Chart, Ingredient, Order
 from cds.chart import Measure as Stated
 from cds.logic.criteria import Total
 from cds.logic.reason import GapState
 from cds.logic.scene import Number, Scene
 from cds.numbers import point, shown
 from cds.parameters import Parameter
+from cds.proposed import Unfit, amended, given
 from cds.vocabulary import ANALYTES, DRUGS
 
 MOST = 6
+MOST_TRIED = 12
+TOO_MANY = "not judged: too many suggestions in one call"
+NONE_LEFT = "none of the alternatives passed; choose by local protocol"
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
     """One offered change. `kind`: "test" (measure an analyte), "new order", "amend" or "withdraw" a draft, "stop" a running order.
 
-    `order` is the order as it would be (new order, amend); `target` the reference of the order that is changed.
+    `order` is the order as it would be (new order, amend); `target` the reference of the order that is changed. Of an amended draft `dose`, `minutes`,
+    `times_a_day`, `rate_ml_h` and `diluent` are what is set; what is None or "" stays as it was received.
     """
 
     kind: str
@@ -41,6 +46,9 @@ class Change:
     recommended: bool = False
     rate_ml_h: Decimal | None = None
     diluent: str = ""
+    dose: Stated | None = None
+    minutes: Decimal | None = None
+    times_a_day: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,39 +70,70 @@ class Offers:
 
 
 def offers(chart: Chart, assessment: Assessment, knowledge: Knowledge, *, tests_ordered: Sequence[str] = ()) -> Offers:
-    """The changes to offer for an assessment; at most six are judged in a call, in the order of the cards."""
-    population = knowledge.population(assessment.population)
-    scene = assessment.scene or population.scene(chart)
+    """The changes to offer for an assessment; at most six suggestions are judged in a call, in the order of the cards. Of alternatives the first that
+    raises nothing is offered (they count as one suggestion); those before it are among the dropped."""
+    judging = _Judging(chart, assessment, knowledge, tests_ordered)
     made: dict[str, tuple[Change, ...]] = {}
-    dropped: list[Dropped] = []
-    judged = 0
     for group in assessment.groups:
         kept: dict[tuple[str, str, str], Change] = {}
         for finding in group.findings:
             for proposal in finding.branch.proposals:
-                try:
-                    change = _change(proposal, finding, scene, tests_ordered)
-                    if change is None:
-                        continue
-                    key = (change.kind, change.target, change.analyte or change.label)
-                    if key in kept:
-                        continue
-                    if change.order is not None:
-                        if judged == MOST:
-                            dropped.append(Dropped(change.label, finding.code, "not judged: too many suggestions in one call"))
-                            continue
-                        judged += 1
-                        reason = _objection(change, change.order, chart, assessment, knowledge, population)
-                        if reason:
-                            dropped.append(Dropped(change.label, finding.code, reason))
-                            continue
-                except Exception as error:
-                    # A suggestion that breaks is not offered; the card stands (HZ-32).
-                    dropped.append(Dropped(getattr(proposal, "label", "a test"), finding.code, f"could not be worked out ({type(error).__name__})"))
-                    continue
-                kept[key] = change
+                judging.keep(proposal, finding, kept)
         made[group.problem] = tuple(kept.values())
-    return Offers(made, tuple(dropped), tuple(tests_ordered))
+    # Two orders of one finding may drop the same proposal for the same reason.
+    return Offers(made, tuple(dict.fromkeys(judging.dropped)), tuple(tests_ordered))
+
+
+class _Judging:
+    """One call's proposals: what was dropped, and how much was judged already."""
+
+    __slots__ = ("_before", "_chart", "_judged", "_knowledge", "_population", "_scene", "_tests_ordered", "_tried", "dropped")
+
+    def __init__(self, chart: Chart, assessment: Assessment, knowledge: Knowledge, tests_ordered: Sequence[str]) -> None:
+        self._chart, self._before, self._knowledge, self._tests_ordered = chart, assessment, knowledge, tests_ordered
+        self._population = knowledge.population(assessment.population)
+        self._scene = assessment.scene or self._population.scene(chart)
+        self._judged = self._tried = 0
+        self.dropped: list[Dropped] = []
+
+    def keep(self, proposal: Proposal, finding: Finding, kept: dict[tuple[str, str, str], Change]) -> None:
+        """Judge a proposal, or alternatives until one passes, and put what may be offered with the others of its card."""
+        choices: tuple[Proposal, ...] = proposal.choices if isinstance(proposal, OneOf) else (proposal,)
+        counted, told = False, len(self.dropped)
+        for choice in choices:
+            try:
+                found = _change(choice, finding, self._scene, self._tests_ordered)
+                if isinstance(found, Unfit):
+                    self._drop(choice, finding, found.reason)
+                    continue
+                if found is None:
+                    continue
+                key = (found.kind, found.target, found.analyte or found.label)
+                if key in kept:
+                    return
+                if found.order is not None:
+                    if self._tried == MOST_TRIED or (self._judged == MOST and not counted):
+                        self.dropped.append(Dropped(found.label, finding.code, TOO_MANY))
+                        return
+                    self._judged += not counted
+                    self._tried += 1
+                    counted = True
+                    reason = _objection(found, found.order, self._chart, self._before, self._knowledge, self._population)
+                    if reason:
+                        self.dropped.append(Dropped(found.label, finding.code, reason))
+                        continue
+            except Exception as error:
+                # A suggestion that breaks is not offered; the card stands (HZ-32).
+                self._drop(choice, finding, f"could not be worked out ({type(error).__name__})")
+                continue
+            kept[key] = found
+            return
+        if isinstance(proposal, OneOf) and len(self.dropped) > told:
+            self._drop(proposal, finding, NONE_LEFT)
+
+    def _drop(self, proposal: Proposal, finding: Finding, reason: str) -> None:
+        if reason:
+            self.dropped.append(Dropped(getattr(proposal, "label", "a test"), finding.code, reason))
 
 
 def _not_for_want_of_measuring(analyte: str, finding: Finding) -> bool:
@@ -104,7 +143,7 @@ def _not_for_want_of_measuring(analyte: str, finding: Finding) -> bool:
     )
 
 
-def _change(proposal: Proposal, finding: Finding, scene: Scene, tests_ordered: Sequence[str]) -> Change | None:
+def _change(proposal: Proposal, finding: Finding, scene: Scene, tests_ordered: Sequence[str]) -> Change | Unfit | None:
     match proposal:
         case Measure(analyte, why, urgent, unless_within):
             if analyte in tests_ordered or _not_for_want_of_measuring(analyte, finding):
@@ -115,9 +154,9 @@ def _change(proposal: Proposal, finding: Finding, scene: Scene, tests_ordered: S
         case Withdraw(label, recommended):
             return _withdrawn(label, recommended, finding, scene)
         case Give():
-            return _given(proposal, finding)
+            return _given(proposal, finding, scene)
         case OneOf():
-            return None
+            raise TypeError("alternatives are judged one by one")
         case Amend():
             return _amended(proposal, finding, scene)
 
@@ -145,47 +184,24 @@ def _target(finding: Finding, scene: Scene) -> Order | None:
     return next((order for order in found if order.drafted), found[0] if found else None)
 
 
-def _given(proposal: Give, finding: Finding) -> Change | None:
-    amount, volume, hours = proposal.amount, proposal.volume_ml, proposal.hours
-    if not (isinstance(amount, Parameter) and isinstance(volume, Parameter) and isinstance(hours, Parameter)):
-        return None
-    rate = volume.number / hours.number
-    ml = point(volume.number)
-    order = Order(
-        ref=f"MedicationRequest/proposed-{finding.code}",
-        drafted=True,
-        status="draft",
-        intent="proposal",
-        label=proposal.label,
-        drugs=(proposal.drug,),
-        ingredients=(
-            Ingredient(
-                proposal.drug, DRUGS[proposal.drug].label, True,
-                Stated(point(amount.number), proposal.amount_unit, f"{shown(amount.number)} {proposal.amount_unit}"),
-                Stated(ml, "mL", f"{shown(volume.number)} mL"),
-            ),
-            # The bag's volume stands on both sides, so that a reader cannot take it for a strength.
-            Ingredient(
-                proposal.diluent, DRUGS[proposal.diluent].label, False,
-                Stated(ml, "mL", f"{shown(volume.number)} mL"), Stated(ml, "mL", f"{shown(volume.number)} mL"),
-            ),
-        ),
-        dosages=(
-            Dosage(
-                text=proposal.label, route=proposal.route, route_stated=True,
-                dose=Stated(ml, "mL", f"{shown(volume.number)} mL"),
-                rate=Stated(point(rate), "mL/h", f"{shown(rate)} mL/h"),
-            ),
-        ),
-        path="proposed",
-    )  # fmt: skip
-    return Change("new order", proposal.label, finding.code, order=order, rate_ml_h=rate)
+def _given(proposal: Give, finding: Finding, scene: Scene) -> Change | Unfit:
+    made = given(proposal, finding.code, scene, finding.why.order)
+    if isinstance(made, Unfit):
+        return made
+    return Change("new order", made.label, finding.code, order=made.order, rate_ml_h=made.rate_ml_h)
 
 
-def _amended(proposal: Amend, finding: Finding, scene: Scene) -> Change | None:
+def _amended(proposal: Amend, finding: Finding, scene: Scene) -> Change | Unfit | None:
     order = _target(finding, scene)
     if order is None or not order.drafted:
         return None
+    if proposal.dose is not None or proposal.minutes is not None or proposal.times_a_day is not None:
+        made = amended(proposal, scene, order)
+        if isinstance(made, Unfit):
+            return made
+        return Change(
+            "amend", made.label, finding.code, order.ref, made.order, dose=made.dose, minutes=made.minutes, times_a_day=made.times_a_day,
+        )  # fmt: skip
     if proposal.diluent:
         label = DRUGS[proposal.diluent].label
         ingredients = tuple(
@@ -234,7 +250,7 @@ def _slowed(proposal: Amend, limit: Parameter, order: Order, finding: Finding, s
 def _objection(change: Change, order: Order, chart: Chart, before: Assessment, knowledge: Knowledge, population: Population) -> str:
     """Why a change may not be offered: the first finding that would be new or worse with it. "" when there is none."""
     others = tuple(each for each in chart.orders if not (each.drafted and each.ref == order.ref))
-    only = frozenset(ready.advisory.code for ready in population.ready if _concerns(ready.advisory.trigger.clauses, order))
+    only = frozenset(ready.advisory.code for ready in population.ready if _concerns(ready.advisory, order))
     if not only:
         return ""
     after = assess(replace(chart, orders=(*others, order)), NO_MEMORY, knowledge, only=only, like=before.scene)
@@ -247,16 +263,21 @@ def _objection(change: Change, order: Order, chart: Chart, before: Assessment, k
         for finding in verdict.findings:
             if rank(finding.indicator) > worst.get((finding.code, finding.order), 0):
                 return f"it would raise '{finding.code}' ({finding.indicator})"
-        if verdict.outcome is Outcome.UNKNOWN and before.verdict(verdict.code).outcome is not Outcome.UNKNOWN and order.ref in verdict.orders:
-            return f"'{verdict.code}' could not be judged with it"
+        if verdict.outcome is Outcome.UNKNOWN and order.ref in verdict.orders:
+            known = before.verdict(verdict.code)
+            # What could not be judged of this very draft before is no worse now; of another order it says nothing.
+            if known.outcome is not Outcome.UNKNOWN or order.ref not in known.orders:
+                return f"'{verdict.code}' could not be judged with it"
     return ""
 
 
-def _concerns(clauses: Sequence[Sequence[str]], order: Order) -> bool:
-    """Whether a drug of the order may set an advisory's trigger off."""
+def _concerns(advisory: Advisory, order: Order) -> bool:
+    """Whether a drug of the order may set an advisory off: by its trigger, or because it is asked about such orders whatever its trigger names."""
     words = {"*", *order.drugs, *(name for drug in order.drugs for name in DRUGS[drug].classes)}
+    if advisory.over is not None and not words.isdisjoint(advisory.over.classes):
+        return True
     names = {f"{place}:{word}" for place in ("drafted", "running", "listed") for word in words}
-    return any(not names.isdisjoint(clause) for clause in clauses)
+    return any(not names.isdisjoint(clause) for clause in advisory.trigger.clauses)
 
 
 __all__ = ["Change", "Dropped", "Offers", "offers"]

@@ -31,9 +31,9 @@ def bag(ref: str = "d", rate: str = "500 mL/h", *, drafted: bool = True) -> Orde
     return made if drafted else replace(made, drafted=False, status="active")
 
 
-def give(amount: str = "20", volume: str = "500", hours: str = "2", label: str = "Add potassium") -> Give:
+def give(amount: str = "20", volume: str = "500", hours: str = "2", label: str = "") -> Give:
     return Give(
-        label, "potassium_chloride", limit(amount, "mmol"), "mmol", "sodium_chloride", limit(volume, "mL"), limit(hours, "h"),
+        label or f"Add potassium {amount} mmol", "potassium_chloride", limit(amount, "mmol"), "mmol", "sodium_chloride", limit(volume, "mL"), limit(hours, "h"),
     )  # fmt: skip
 
 
@@ -97,7 +97,7 @@ def test_control_hz_37_a_suggestion_that_nobody_judges_is_offered(monkeypatch: p
 def test_hz_38_it_is_judged_with_everything_that_runs() -> None:
     """10 mmol/h alone is allowed; beside a bag that runs it is too much."""
     assert dangerous(chart(LOW, bag("r", "150 mL/h", drafted=False)), proposing(give())) == []
-    assert dangerous(chart(LOW), proposing(give())) == ["Add potassium"]
+    assert dangerous(chart(LOW), proposing(give())) == ["Add potassium 20 mmol"]
 
 
 def test_a_finding_that_becomes_worse_drops_it_too() -> None:
@@ -108,17 +108,17 @@ def test_a_finding_that_becomes_worse_drops_it_too() -> None:
 
 
 def test_at_most_six_are_judged_in_a_call() -> None:
-    many = tuple(give(label=f"Add potassium {n}") for n in range(8))
+    many = tuple(give(label=f"Add potassium 20 mmol, bag {n}") for n in range(8))
     made = offered(chart(LOW), proposing(*many))
     assert sum(c.order is not None for each in made.by_problem.values() for c in each) == module.MOST
     assert [d.reason for d in made.dropped] == ["not judged: too many suggestions in one call"] * 2
 
 
 def test_what_breaks_is_not_offered_and_the_others_are() -> None:
-    broken = replace(give(label="Broken"), diluent="no such fluid")
+    broken = replace(give(label="Broken, 20 mmol"), diluent="no such fluid")
     made = offered(chart(LOW), proposing(broken, Measure("magnesium", "Measure magnesium")))
     assert [c.kind for c in made.by_problem[B3]] == ["test"]
-    assert [(d.label, d.reason) for d in made.dropped] == [("Broken", "could not be worked out (KeyError)")]
+    assert [(d.label, d.reason) for d in made.dropped] == [("Broken, 20 mmol", "could not be worked out (KeyError)")]
 
 
 def test_hz_17_without_a_figure_for_this_age_nothing_is_proposed() -> None:
