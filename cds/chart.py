@@ -392,15 +392,15 @@ class Chart:
     conditions: tuple[Condition, ...] = ()
     orders: tuple[Order, ...] = ()
     administrations: tuple[Administration, ...] = ()
+    sources: Mapping[str, Source] = field(default_factory=dict)
+    item_keys: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    problems: tuple[Problem, ...] = ()
+    other_patient_items: int = 0
     allergies: tuple[Allergy, ...] = ()
     procedures: tuple[Care, ...] = ()
     investigations: tuple[Investigation, ...] = ()
     susceptibilities: tuple[Susceptibility, ...] = ()
     cultures: tuple[Culture, ...] = ()
-    sources: Mapping[str, Source] = field(default_factory=dict)
-    item_keys: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    problems: tuple[Problem, ...] = ()
-    other_patient_items: int = 0
 
     def source(self, key: str) -> Source:
         """The state of one prefetch key; a key that was never named is absent."""
