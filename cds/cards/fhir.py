@@ -10,7 +10,8 @@ from decimal import Decimal
 from typing import Any
 
 from cds.candidates import Change
-from cds.chart import Measure, Order
+from cds.chart import Dosage, Measure, Order
+from cds.proposed import times_over_days
 from cds.vocabulary import ANALYTES, DRUGS, ROUTE_CODES, analyte_code
 
 LOINC = "http://loinc.org"
@@ -18,6 +19,8 @@ UCUM = "http://unitsofmeasure.org"
 RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
 ATC = "http://www.whocc.no/atc"
 SNOMED = "http://snomed.info/sct"
+_SHOWN = {"[iU]": "units"}
+"""What a person reads beside a UCUM code; no "U", which is read as a zero (AU-40)."""
 
 
 def service_request(change: Change, patient: str, encounter: str) -> dict[str, Any]:
@@ -37,34 +40,65 @@ def service_request(change: Change, patient: str, encounter: str) -> dict[str, A
 
 
 def medication_request(order: Order, patient: str, encounter: str) -> dict[str, Any]:
-    """A new draft infusion with its additive and its diluent as ingredients of a contained Medication."""
+    """A new draft: a drug by its codes, or, where it comes in a bag or a diluent, a contained Medication with the parts of the mixture."""
+    made: dict[str, Any] = {"resourceType": "MedicationRequest"}
+    first = order.ingredients[0]
+    mixed = len(order.ingredients) > 1 or first.strength is not None
+    if mixed:
+        made["contained"] = [{"resourceType": "Medication", "id": "mixture", "ingredient": _mixture(order)}]
+    made["status"] = "draft"
+    made["intent"] = "order"
+    if mixed:
+        made["medicationReference"] = {"reference": "#mixture", "display": order.label}
+    else:
+        made["medicationCodeableConcept"] = _drug(first.drug or "", first.label)
+    made["subject"] = {"reference": f"Patient/{patient}"}
+    made["dosageInstruction"] = [_dosage(order.dosages[0])]
+    return _with_encounter(made, encounter)
+
+
+def _mixture(order: Order) -> list[dict[str, Any]]:
     ingredients = []
     for part in order.ingredients:
         one: dict[str, Any] = {"itemCodeableConcept": _drug(part.drug or "", part.label), "isActive": part.active}
         if part.strength is not None and part.per is not None:
             one["strength"] = {"numerator": _quantity(part.strength), "denominator": _quantity(part.per)}
         ingredients.append(one)
-    first = order.dosages[0]
+    return ingredients
+
+
+def _dosage(given: Dosage) -> dict[str, Any]:
+    made: dict[str, Any] = {"text": given.text}
+    repeat: dict[str, Any] = {}
+    if given.duration_minutes is not None:
+        repeat.update(_duration(given.duration_minutes.exact))
+    if given.per_day is not None:
+        repeat.update(_frequency(given.per_day))
+    if repeat:
+        made["timing"] = {"repeat": repeat}
+    if given.route is not None:
+        made["route"] = {"coding": [{"system": SNOMED, "code": ROUTE_CODES[given.route]}], "text": given.route}
     rate: dict[str, Any] = {}
-    if first.dose is not None:
-        rate["doseQuantity"] = _quantity(first.dose)
-    if first.rate is not None:
-        rate["rateQuantity"] = _quantity(first.rate)
-    dosage: dict[str, Any] = {"text": first.text}
-    if first.route is not None:
-        dosage["route"] = {"coding": [{"system": SNOMED, "code": ROUTE_CODES[first.route]}], "text": first.route}
+    if given.dose is not None:
+        rate["doseQuantity"] = _quantity(given.dose)
+    if given.rate is not None:
+        rate["rateQuantity"] = _quantity(given.rate)
     if rate:
-        dosage["doseAndRate"] = [rate]
-    made: dict[str, Any] = {
-        "resourceType": "MedicationRequest",
-        "contained": [{"resourceType": "Medication", "id": "mixture", "ingredient": ingredients}],
-        "status": "draft",
-        "intent": "order",
-        "medicationReference": {"reference": "#mixture", "display": order.label},
-        "subject": {"reference": f"Patient/{patient}"},
-        "dosageInstruction": [dosage],
-    }
-    return _with_encounter(made, encounter)
+        made["doseAndRate"] = [rate]
+    return made
+
+
+def _duration(minutes: Decimal | None) -> dict[str, Any]:
+    if minutes is None:
+        raise ValueError("a proposed duration is one number of minutes")
+    return {"duration": minutes, "durationUnit": "min"}
+
+
+def _frequency(times_a_day: Decimal) -> dict[str, Any]:
+    pair = times_over_days(times_a_day)
+    if pair is None:
+        raise ValueError("a proposed frequency is so many times in so many days")
+    return {"frequency": pair[0], "period": pair[1], "periodUnit": "d"}
 
 
 def _with_encounter(made: dict[str, Any], encounter: str) -> dict[str, Any]:
@@ -85,7 +119,7 @@ def _drug(drug: str, label: str) -> dict[str, Any]:
 def _quantity(measure: Measure) -> dict[str, Any]:
     value = measure.value.exact
     unit = measure.unit or ""
-    return {"value": value, "unit": unit, "system": UCUM, "code": unit}
+    return {"value": value, "unit": _SHOWN.get(unit, unit), "system": UCUM, "code": unit}
 
 
 def as_received(raw: bytes) -> dict[str, Any]:
@@ -103,7 +137,7 @@ def amended(raw: bytes, change: Change) -> dict[str, Any] | None:
         return made if _set_diluent(made, change.diluent) else None
     if change.rate_ml_h is not None:
         return made if _set_rate(made, change.rate_ml_h) else None
-    return None
+    return made if _set_dosage(made, change) else None
 
 
 def _set_diluent(made: dict[str, Any], diluent: str) -> bool:
@@ -117,14 +151,55 @@ def _set_diluent(made: dict[str, Any], diluent: str) -> bool:
     inactive[0].pop("itemReference", None)
     inactive[0]["itemCodeableConcept"] = _drug(diluent, DRUGS[diluent].label)
     for dosage in made.get("dosageInstruction", []):
-        # The old words would contradict the new diluent.
-        dosage.pop("text", None)
-        dosage.pop("patientInstruction", None)
-        dosage.pop("additionalInstruction", None)
+        _drop_words(dosage)
     mixtures[0].pop("code", None)
     if "display" in made.get("medicationReference", {}):
         made["medicationReference"].pop("display")
     return True
+
+
+def _set_dosage(made: dict[str, Any], change: Change) -> bool:
+    """Another dose, duration or frequency of the one dosage; False when there is nothing to set, or no one place for it."""
+    dosages = made.get("dosageInstruction", [])
+    if len(dosages) != 1 or (change.dose is None and change.minutes is None and change.times_a_day is None):
+        return False
+    dosage = dosages[0]
+    entries = dosage.get("doseAndRate", [])
+    if len(entries) != 1 or not ("doseQuantity" in entries[0] or "doseRange" in entries[0]):
+        return False
+    timing = dosage.get("timing", {})
+    if timing.get("event"):
+        return False
+    if change.dose is not None:
+        entries[0].pop("doseRange", None)
+        entries[0]["doseQuantity"] = _quantity(change.dose)
+    repeat = timing.get("repeat", {})
+    if change.minutes is not None:
+        for name in ("rateQuantity", "rateRatio", "rateRange"):
+            entries[0].pop(name, None)
+        repeat.pop("durationMax", None)
+        repeat.update(_duration(change.minutes))
+    if change.times_a_day is not None:
+        if any(name in repeat for name in _HOURS_AND_DAYS):
+            return False
+        timing.pop("code", None)
+        for name in ("frequencyMax", "periodMax"):
+            repeat.pop(name, None)
+        repeat.update(_frequency(change.times_a_day))
+    if repeat:
+        dosage["timing"] = {**timing, "repeat": repeat}
+    _drop_words(dosage)
+    return True
+
+
+_HOURS_AND_DAYS = ("timeOfDay", "when", "offset", "dayOfWeek", "count", "countMax")
+"""Members of a timing that name when each dose is given: another frequency beside them would contradict them."""
+
+
+def _drop_words(dosage: dict[str, Any]) -> None:
+    """The old words would contradict what is new."""
+    for name in ("text", "patientInstruction", "additionalInstruction"):
+        dosage.pop(name, None)
 
 
 def _set_rate(made: dict[str, Any], rate_ml_h: Decimal) -> bool:
