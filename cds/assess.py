@@ -62,7 +62,7 @@ def assess(
     known = age is not None and (age[0] >= adult_from or age[1] < adult_from)
     population = knowledge.population("child" if known and age is not None and age[1] < adult_from else "adult")
     scene = population.scene(chart, like=like)
-    child = None if known else knowledge.child.scene(chart, scene.orders)
+    child = None if known else knowledge.child.scene(chart, scene.orders, scene)
     neonate = _is_neonate(chart, population.p)
     present = features_of(scene)
     verdicts: dict[str, Verdict] = {}

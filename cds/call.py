@@ -84,10 +84,13 @@ def judged(intake: Intake, memory: Memory, *, request_id: str, knowledge: Knowle
     if faults:
         missing = replace(missing, items=(*missing.items, *faults))
         cards = _cards(intake, chart, assessment, offered, missing, request_id, knowledge, settings)
-    return Answer(
+    made = Answer(
         200, _ENCODER.encode(cards.body), "answered", chart.now, intake, cards.codes, cards.uuids, _rules(assessment, missing, offered),
         cards.by_uuid, count.calls,
     )  # fmt: skip
+    if assessment.scene is not None:
+        assessment.scene.forget()
+    return made
 
 
 def _cards(

@@ -74,7 +74,7 @@ class Population:
         """A chart seen with this population's figures; `orders` where they are sorted already. `like` is a scene of the same results, whose orders need not be
         read again.
         """
-        made = Scene(chart, self.p, self.states, evaluate, orders=orders)
+        made = Scene(chart, self.p, self.states, evaluate, orders=orders, like=like)
         if like is not None and like.p == self.p and like.chart.results is chart.results:
             made.read_as_in(like)
         return made

@@ -79,6 +79,7 @@ class Scene:
         "_weight",
         "_whole",
         "chart",
+        "family",
         "judge",
         "looks_at",
         "now",
@@ -101,8 +102,12 @@ class Scene:
         now: int | None = None,
         origin: Scene | None = None,
         orders: OrderPicture | None = None,
+        like: Scene | None = None,
     ) -> None:
         self.chart = chart
+        # Every scene of one call, so that `forget` reaches them all.
+        self.family: list[Scene] = [] if like is None else like.family
+        self.family.append(self)
         self.p = p
         self.population = p.population or "adult"
         self.state_defs = states
@@ -132,14 +137,14 @@ class Scene:
         root = self.origin or self
         found = root._past.get(instant)
         if found is None:
-            found = root._past[instant] = Scene(self.chart, self.p, self.state_defs, self.judge, now=instant, origin=root)
+            found = root._past[instant] = Scene(self.chart, self.p, self.state_defs, self.judge, now=instant, origin=root, like=root)
         return found
 
     def with_results(self, results: Results, analyte: str = "") -> Scene:
         """The same call with other results (for the flip). Orders are read once for both; `analyte` names what alone differs, so that what does not rest
         on it need not be judged again.
         """
-        made = Scene(replace(self.chart, results=results), self.p, self.state_defs, self.judge, orders=self.orders)
+        made = Scene(replace(self.chart, results=results), self.p, self.state_defs, self.judge, orders=self.orders, like=self)
         made._whole, made._conditions = self._whole, self._conditions
         if not analyte:
             return made
@@ -157,11 +162,23 @@ class Scene:
 
     def with_numbers(self, changed: Mapping[tuple[Expression, Order | None], Number]) -> Scene:
         """The same call in which some numbers are taken to be others (for the flip of a time)."""
-        made = Scene(self.chart, self.p, self.state_defs, self.judge, orders=self.orders)
+        made = Scene(self.chart, self.p, self.state_defs, self.judge, orders=self.orders, like=self)
         made._readings, made._whole, made._conditions = self._readings, self._whole, self._conditions
         for (expression, order), number in changed.items():
             made._numbers[_key(slot_of(expression), order)] = number
         return made
+
+    def forget(self) -> None:
+        """Let go of what the scenes of this call remember; nothing of them can be asked afterwards.
+
+        What is remembered names the scene that remembers it. Left alone, such a circle keeps the whole request alive until the collector comes by, twenty
+        requests later, and then stops the service for all of them at once: that was the slowest hundredth of the answers.
+        """
+        for scene in self.family:
+            scene.origin = None
+            scene._numbers, scene._states, scene._newest, scene._past, scene._seen = {}, {}, {}, {}, {}
+            scene._readings, scene.truths, scene.supports, scene._weight, scene._doses = {}, {}, {}, None, None
+        self.family.clear()
 
     # Results --------------------------------------------------------------------------------------------------------------------
 
