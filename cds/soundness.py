@@ -12,7 +12,7 @@ from decimal import Decimal
 from typing import Any, get_args
 
 from cds import formulas, units
-from cds.advisory import INDICATORS, Advisory, Measure, Precedence, Words
+from cds.advisory import INDICATORS, Advisory, Amend, Give, Measure, OneOf, Precedence, Proposal, Withdraw, Words
 from cds.logic.compare import KnowledgeError
 from cds.logic.criteria import (
     Above,
@@ -39,6 +39,7 @@ from cds.logic.criteria import (
     InvestigationOrdered,
     Latest,
     Lesser,
+    Limit,
     Minus,
     NoneWithin,
     OfOrder,
@@ -66,7 +67,7 @@ from cds.logic.walk import walk
 from cds.logic.wording import in_words
 from cds.orders.totals import UNIT_OF
 from cds.parameters import Absent, Parameter, ParameterSet
-from cds.vocabulary import ANALYTES, CLASSES, CONCEPTS, DRUGS, analyte_code
+from cds.vocabulary import ANALYTES, CLASSES, CONCEPTS, DRUGS, ROUTE_CODES, analyte_code
 
 ORDER_FACTS = frozenset(
     {
@@ -122,12 +123,7 @@ def check_advisory(advisory: Advisory, p: ParameterSet, states: Mapping[str, Sta
             raise KnowledgeError(f"'{code}', {branch.name}: a projection alone is never critical; ask for something measured beside it")
         _words(code, branch.name, branch.words, advisory, p, states)
         for proposal in branch.proposals:
-            if isinstance(proposal, Measure):
-                _analyte(code, proposal.analyte)
-                try:
-                    analyte_code(proposal.analyte)
-                except KeyError as error:
-                    raise KnowledgeError(f"'{code}' proposes to measure '{proposal.analyte}', which no code asks for") from error
+            _proposal(code, proposal, in_hand=advisory.over is not None)
 
 
 def _projection_alone(node: Criterion) -> bool:
@@ -452,3 +448,90 @@ def _words(code: str, branch: str, words: Words, advisory: Advisory, p: Paramete
                 _expression(code, part, with_order)
     if not words.summary.strip():
         raise KnowledgeError(f"'{code}', {branch}: no summary")
+
+
+# Proposals ---------------------------------------------------------------------------------------------------------------------------
+
+
+def _proposal(code: str, proposal: Proposal, *, in_hand: bool) -> None:
+    """KnowledgeError for a suggestion that could never be made: every number of it must come in the unit in which an order states it."""
+    match proposal:
+        case Measure(analyte):
+            _analyte(code, analyte)
+            try:
+                analyte_code(analyte)
+            except KeyError as error:
+                raise KnowledgeError(f"'{code}' proposes to measure '{analyte}', which no code asks for") from error
+        case Withdraw(label):
+            _labelled(code, label)
+        case Give():
+            _give(code, proposal, in_hand)
+        case Amend():
+            _amend(code, proposal, in_hand)
+        case OneOf(label, choices):
+            _labelled(code, label)
+            if not choices:
+                raise KnowledgeError(f"'{code}': '{label}' has no alternatives")
+            if len({choice.label for choice in choices}) < len(choices):
+                raise KnowledgeError(f"'{code}': two alternatives of '{label}' have one label")
+            for choice in choices:
+                _give(code, choice, in_hand)
+
+
+def _labelled(code: str, label: str) -> None:
+    if not label.strip():
+        raise KnowledgeError(f"'{code}': a suggestion without a label")
+
+
+def _give(code: str, give: Give, in_hand: bool) -> None:
+    _labelled(code, give.label)
+    _names(code, "drug", (give.drug, *((give.diluent,) if give.diluent else ())), DRUGS.__contains__)
+    if give.route not in ROUTE_CODES:
+        raise KnowledgeError(f"'{code}': no route '{give.route}' that an order can name")
+    if units.unit(give.amount_unit) is None:
+        raise KnowledgeError(f"'{code}': '{give.label}' is in '{give.amount_unit}', which is no unit")
+    if give.volume_ml is not None and (give.hours is None) is (give.minutes is None):
+        raise KnowledgeError(f"'{code}': '{give.label}' is a bag; it runs over hours or over minutes")
+    if give.hours is not None and give.minutes is not None:
+        raise KnowledgeError(f"'{code}': '{give.label}' runs over hours or over minutes, not both")
+    _number(code, give.label, give.amount, give.amount_unit, in_hand)
+    for number, unit in ((give.round_to, give.amount_unit), (give.volume_ml, "mL"), (give.hours, "h"), (give.minutes, "min"), (give.times_a_day, "1")):
+        _number(code, give.label, number, unit, in_hand)
+
+
+def _amend(code: str, amend: Amend, in_hand: bool) -> None:
+    _labelled(code, amend.label)
+    _names(code, "drug", tuple(name for name in (amend.drug, amend.diluent) if name), DRUGS.__contains__)
+    if amend.substance:
+        _substance(code, amend.substance)
+    dosed = not (amend.dose is None and amend.minutes is None and amend.times_a_day is None)
+    if [bool(amend.diluent), amend.per_hour is not None, dosed].count(True) != 1:
+        raise KnowledgeError(f"'{code}': '{amend.label}' changes one thing: the diluent, the rate, or dose, minutes and frequency")
+    if amend.dose is not None:
+        _number(code, amend.label, amend.dose, "", in_hand)
+        unit = amend.dose.unit if isinstance(amend.dose, Parameter) else None if isinstance(amend.dose, Absent) else unit_of(amend.dose)
+        if unit is not None:
+            _number(code, amend.label, amend.round_to, unit, in_hand)
+    for number, unit in ((amend.minutes, "min"), (amend.times_a_day, "1")):
+        _number(code, amend.label, number, unit, in_hand)
+
+
+def _number(code: str, label: str, wanted: Limit | Expression | None, unit: str, in_hand: bool) -> None:
+    """KnowledgeError when a figure or expression of a proposal cannot be told in `unit` ("" for any)."""
+    if wanted is None or isinstance(wanted, Absent):
+        return
+    if isinstance(wanted, Parameter):
+        if not isinstance(wanted.value, Decimal):
+            raise KnowledgeError(f"'{code}': '{wanted.key}' is not a number, and '{label}' needs one")
+        own: str | None = wanted.unit
+    else:
+        for part, with_order in walk(wanted, in_hand):
+            if isinstance(part, _EXPRESSIONS):
+                _expression(code, part, with_order)
+        own = unit_of(wanted)
+    if own is None or not unit:
+        return
+    try:
+        units.convert(Decimal(1), own, unit)
+    except units.UnitError as error:
+        raise KnowledgeError(f"'{code}': '{label}' needs a number in {unit}, not in {own}") from error
