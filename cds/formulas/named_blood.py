@@ -90,6 +90,12 @@ BLOOD: Final = (
         lambda v, _, c: blood.osmolal_gap(v["osmolality"], v["sodium"], v["glucose"], v["urea"], c=c),
     ),
     Formula(
+        "osmolal_gap_less_ethanol", "osmolal gap less ethanol", ("osmolality", "sodium", "glucose", "urea",
+        "ethanol"), "mosm/kg", 0,
+        "ethanol by its molar mass; a normal gap excludes nothing late", "common practice",
+        lambda v, _, c: blood.osmolal_gap(v["osmolality"], v["sodium"], v["glucose"], v["urea"], v["ethanol"], c=c),
+    ),
+    Formula(
         "sodium_corrected_katz", "sodium corrected for glucose", ("sodium", "glucose"), "mmol/L", 1,
         "adds nothing at a glucose up to 5.55 mmol/L", "Katz 1973",
         lambda v, _, c: blood.sodium_corrected_katz(v["sodium"], v["glucose"], c=c),

@@ -201,6 +201,13 @@ def test_insulin_by_profile(profile: str, expect: str) -> None:
     assert spread(f.compute("insulin_total", values(age=50, weight=70), chosen), 0) == expect
 
 
+@pytest.mark.parametrize(("profile", "expect"), [("consensus-2024", "8 to 17.6"), ("us-2009", "8 to 16")])
+def test_hyperosmolar_deficit_by_profile(profile: str, expect: str) -> None:
+    """To 220 mL/kg in Britain, to 200 in the table of Kitabchi 2009; 80 kg."""
+    chosen = shipped(profile).for_population("adult")
+    assert spread(f.compute("hyperosmolar_fluid_deficit", values(age=70, weight=80), chosen), 1) == expect
+
+
 @settings(deadline=None)
 @given(kg=st.decimals(30, 250, places=1))
 def test_split_never_gives_more_than_the_day(of_adults: FormulaConstants, kg: D) -> None:

@@ -45,6 +45,7 @@ RANGES = {
     "beta_hydroxybutyrate": (0, 30),
     "lactate": (0, 40),
     "qt": (150, 900),
+    "ethanol": (0, 250),
 }
 TOLERANCE = D("1e-18")
 

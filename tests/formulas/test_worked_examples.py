@@ -80,6 +80,7 @@ BY_NAME = [
     ),
     ("osmolal_gap", dict(osmolality=330, sodium=140, glucose=5, urea=5), "", 0, "40", HAND),
     ("osmolal_gap", dict(osmolality=312, sodium=138, glucose=6, urea=5), "", 0, "25", HAND),
+    ("osmolal_gap_less_ethanol", dict(osmolality=330, sodium=140, glucose=5, urea=5, ethanol=20), "", 0, "20", HAND),
     ("sodium_corrected_katz", dict(sodium=128, glucose=point(700 * GLUCOSE)), "", 1, "137.6", HAND),
     ("sodium_corrected_katz", dict(sodium=130, glucose=point(600 * GLUCOSE)), "", 1, "138", HAND),
     ("sodium_corrected_katz", dict(sodium=130, glucose=4), "", 1, "130", "adds nothing below 5.55"),
