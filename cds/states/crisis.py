@@ -108,7 +108,8 @@ def _hyperosmolar_numbers(p: ParameterSet) -> Criterion:
         osmolality.append(Above(Formula("effective_osmolality", age), p["hyperosmolar_effective"]))
     if uses in ("either", "total"):
         osmolality.append(reaches(Formula("total_osmolality", age), p, "hyperosmolar_total"))
-        osmolality.append(reaches(Latest("osmolality", age), p, "hyperosmolar_total"))
+        # A measured osmolality is rarely there: without it nothing is left open.
+        osmolality.append(if_known("osmolality", age, reaches(Latest("osmolality", age), p, "hyperosmolar_total")))
     return AllOf((reaches(Latest("glucose", age), p, "hyperosmolar_glucose"), either(osmolality)))
 
 

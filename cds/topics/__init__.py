@@ -5,9 +5,35 @@
 
 from __future__ import annotations
 
-from cds.topics import anti_seizure, carbapenem, glucose, ketoacidosis, potassium, potassium_infusion, seizure, threshold
+from cds.topics import (
+    acidosis,
+    acidosis_orders,
+    anti_seizure,
+    carbapenem,
+    crisis_cause,
+    glucose,
+    hyperosmolar,
+    ketoacidosis,
+    potassium,
+    potassium_infusion,
+    seizure,
+    threshold,
+)
 from cds.topics.catalogue import CATALOGUE
 
-TOPICS = (glucose, seizure, potassium, potassium_infusion, ketoacidosis, anti_seizure, carbapenem, threshold)
+TOPICS = (
+    glucose,
+    seizure,
+    potassium,
+    potassium_infusion,
+    ketoacidosis,
+    hyperosmolar,
+    acidosis,
+    acidosis_orders,
+    anti_seizure,
+    carbapenem,
+    threshold,
+    crisis_cause,
+)
 
 __all__ = ["CATALOGUE", "TOPICS"]

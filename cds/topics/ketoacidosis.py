@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from cds.advisory import Advisory, Branch, Measure, Proposal, Trigger, Withdraw, Words
+from cds.advisory import Advisory, Branch, Measure, Precedence, Proposal, Trigger, Withdraw, Words
 from cds.logic.criteria import (
     Above,
     Age,
@@ -61,6 +61,7 @@ def _criteria_met(p: ParameterSet) -> Advisory:
         without_age=True,
         # A gas that is missing hides severe as well as mild ketoacidosis.
         gap_indicator="critical",
+        precedence=(Precedence("silences", "ketones-not-measured"), Precedence("silences", "high-anion-gap-without-ketosis")),
         hazards=("HZ-02", "HZ-03", "HZ-06", "HZ-17", "HZ-25", "HZ-28"),
         purpose="Ketoacidosis named early, also at a near-normal glucose, and graded.",
     )
@@ -161,7 +162,7 @@ def _words(p: ParameterSet) -> Words:
     if p.population == "child":
         do = (
             "By local protocol and with the specialist team: fluid {p.ketoacidosis_fluid}; assumed deficit {p.ketoacidosis_deficit}.",
-            "Insulin {p.ketoacidosis_insulin} unit/kg/h; potassium {p.potassium_in_fluid} mmol/L in the fluid once urine is passed, unless potassium is high.",
+            "Insulin in unit/kg/h: {p.ketoacidosis_insulin}. Potassium {p.potassium_in_fluid} mmol/L in the fluid once urine is passed, unless potassium is high.",
             "Glucose in the fluid below {p.ketoacidosis_glucose_added_below}; neurological checks every hour.",
         )
         cautions = (
@@ -172,7 +173,7 @@ def _words(p: ParameterSet) -> Words:
     do = (
         "By local protocol: fluid first, {p.ketoacidosis_fluid}; estimated deficit {p.ketoacidosis_deficit}.",
         "Potassium before insulin: insulin waits below {p.insulin_needs_potassium_at_least}.",
-        "Then insulin {p.ketoacidosis_insulin} unit/kg/h; glucose beside it when glucose is below {p.ketoacidosis_glucose_added_below}.",
+        "Then insulin, in unit/kg/h: {p.ketoacidosis_insulin}; glucose beside it when glucose is below {p.ketoacidosis_glucose_added_below}.",
         "Look for the cause: infection, infarct, missed insulin, SGLT2 inhibitor, pregnancy, pancreatitis, the belly. Repeat blood tests every {p.crisis_blood_tests_every}.",
     )
     cautions = (

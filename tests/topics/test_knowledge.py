@@ -38,7 +38,7 @@ LONGEST: dict[type, str] = {
 }
 ORDER = "Meropenem 1 g in 100 mL every 8 hours, iv"
 DIRECTIONS = re.compile(
-    r"\b([Gg]ive|[Mm]easure|[Ss]low|[Ss]top|[Cc]hoose|[Dd]ilute|[Cc]heck|[Pp]ause|[Rr]eplace|[Tt]reat|[Ss]tate|[Cc]all|[Ww]rite|[Uu]se|[Aa]dd|[Dd]ecide|reduce|confirm|"
+    r"\b([Gg]ive|[Mm]easure|[Ss]low|[Ss]top|[Cc]hoose|[Dd]ilute|[Cc]heck|[Pp]ause|[Rr]eplace|[Tt]reat|[Ss]tate|[Cc]all|[Ww]rite|[Uu]se|[Aa]dd|[Dd]ecide|[Ll]ook for|[Rr]epeat|[Kk]eep|[Rr]aise|[Ll]ower|[Ww]ait|[Ss]tart|reduce|confirm|"
     r"potassium only|only with potassium|now|may be normal|may lower|will fall|falls fast|lowers the|common for a load|a senior confirms|keep the insulin)\b"
 )
 
@@ -106,9 +106,9 @@ def test_hz_48_knowledge_is_whole_under_every_profile(profile: str) -> None:
 
 
 def test_hz_36_nothing_life_saving_is_recommended_away() -> None:
-    """Withdrawing is recommended for an SGLT2 inhibitor alone."""
+    """Withdrawing is recommended for an SGLT2 inhibitor and for bicarbonate that a ketoacidosis does not need."""
     recommended = {a.code for _, a, b in each() for proposal in b.proposals if isinstance(proposal, Withdraw) and proposal.recommended}
-    assert recommended == {"sglt2-inhibitor-in-ketoacidosis"}
+    assert recommended == {"sglt2-inhibitor-in-ketoacidosis", "bicarbonate-without-indication"}
 
 
 def test_codes_are_of_the_catalogue_and_ours_alone() -> None:
