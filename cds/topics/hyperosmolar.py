@@ -65,7 +65,7 @@ def _criteria_met(p: ParameterSet) -> Advisory:
                 base, summary="Look for the cause: hyperosmolar, and acidosis that ketones do not explain, pH {ph}, bicarbonate {bicarbonate}",
                 do=("Look for lactate, kidney failure and sepsis beside the hyperosmolar state.", *base.do))),
             Branch("with ketosis, acidosis not shown", AllOf((numbers, State("ketosis"))), "warning", replace(
-                base, summary="Repeat the gas: hyperosmolar with ketosis, osmolality {effective}, ketones {ketones}; acidosis not shown",
+                base, summary="Repeat the gas (acidosis not shown): hyperosmolar with ketosis, ketones {ketones}, osmolality {effective}",
                 do=("Repeat the gas: a ketoacidosis that begins is treated with more insulin.", *base.do)), (Measure("ph", "Measure a blood gas now"),)),
             Branch("possible", numbers, "warning", replace(
                 base, summary="Measure ketones and gas: possible hyperosmolar state, glucose {glucose}, osmolality {effective}",
