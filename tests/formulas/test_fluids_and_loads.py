@@ -253,6 +253,14 @@ def test_hz_03_a_bag_not_understood_leaves_the_sum_open() -> None:
     assert f.dose_by_weight(Interval(D(50), None), D(60), D(4500)) == Interval(D(3000), D(4500))
 
 
+def test_control_hz_03_an_open_end_is_closed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With what a bag may hold taken for the least, the check above is red."""
+    product = doses._product
+    monkeypatch.setattr(doses, "_product", lambda a, b: product(a if a.high is not None else point(a.low or D(0)), b))
+    with pytest.raises(AssertionError):
+        test_hz_03_a_bag_not_understood_leaves_the_sum_open()
+
+
 @settings(deadline=None)
 @given(data=st.data())
 def test_r_m48_loads_and_deficits_hold_every_point(of_adults: FormulaConstants, data: st.DataObject) -> None:

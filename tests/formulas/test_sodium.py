@@ -60,6 +60,20 @@ def test_hz_03_comparators_widen_the_rise() -> None:
     assert (two.lowest, two.rise, two.hours) == (Interval(D(112), D(118)), Interval(D(4), D(10)), D(8))
 
 
+def test_control_hz_03_the_end_of_a_comparator_is_lost(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With "<115" read as 115 the check above is red."""
+    monkeypatch.setattr(Interval, "__sub__", lambda a, b: point(a.low - b.high))
+    with pytest.raises(AssertionError):
+        test_hz_03_comparators_widen_the_rise()
+
+
+def test_control_hz_07_the_newest_counts_as_its_own_past(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With one result taken twice a rise of nothing would be told, and the check above is red."""
+    monkeypatch.setattr(sodium, "sorted", lambda samples, key: [*samples, *samples], raising=False)
+    with pytest.raises(pytest.fail.Exception):
+        test_hz_07_no_rise_from_one_result("5:120", "no earlier")
+
+
 @settings(deadline=None)
 @given(values=st.lists(st.integers(100, 160), min_size=2, max_size=8), window=st.integers(8, 48))
 def test_rise_against_every_pair(values: list[int], window: int) -> None:
@@ -155,7 +169,13 @@ def test_r_m48_change_holds_every_point(data: st.DataObject, fluid: int) -> None
 
 
 def test_hz_17_no_bolus_for_a_child(p: ParameterSet, children: ParameterSet) -> None:
-    values = {"age": i(10), "weight": i(30), "sodium": i(115)}
-    for whose in (children, p, p.for_population("adult")):
-        with pytest.raises(f.NotComputable, match=r"no figure for this age|only from 18"):
-            f.compute("hypertonic_rise", values, whose, sex="female")
+    """By his age, whatever figures are chosen; and by the figures, whatever his age."""
+    for age, whose, says in ((10, children, "only from 18"), (10, p.for_population("adult"), "only from 18"), (40, children, "no figure"), (40, p, "no figure")):
+        with pytest.raises(f.NotComputable, match=says):
+            f.compute("hypertonic_rise", {"age": i(age), "weight": i(30), "sodium": i(115)}, whose, sex="female")
+
+
+def test_control_hz_17_the_age_is_not_asked(p: ParameterSet, children: ParameterSet, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sodium, "adult", lambda age, c: None)
+    with pytest.raises((pytest.fail.Exception, AssertionError)):
+        test_hz_17_no_bolus_for_a_child(p, children)

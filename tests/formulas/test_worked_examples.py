@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from decimal import Decimal as D
 from typing import Any
 
@@ -314,3 +315,11 @@ def test_hz_17_only_coefficients_are_for_everybody(p: ParameterSet) -> None:
     for key in doses:
         assert len({row.population for row in p.rows(key)}) == 1, f"{key} is for both; then it needs a row of each"
         assert getattr(f.constants(p), key.removeprefix("formula_")) is None
+
+
+def test_control_hz_17_a_dose_for_everybody(p: ParameterSet, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With a figure of some population taken where none is asked for, the check above is red."""
+    filled = replace(f.constants(p), insulin_total_low=D("0.5"))
+    monkeypatch.setattr(f, "constants", lambda _: filled)
+    with pytest.raises(AssertionError):
+        test_hz_17_only_coefficients_are_for_everybody(p)
