@@ -21,6 +21,7 @@ from cds.logic.scene import Scene
 from cds.numbers import Interval, point, shown
 from cds.orders.quantities import AMOUNTS, MINUTES_PER_HOUR, VOLUME, quantity, settled_number
 from cds.parameters import Absent, Parameter
+from cds.soundness import factor_between
 from cds.vocabulary import ANALYTES, DRUGS
 
 DIGITS = 3
@@ -72,7 +73,7 @@ def worked_out(scene: Scene, wanted: Limit | Expression, unit: str, order: Order
     value = number.candidates[0].value
     for candidate in number.candidates[1:]:
         value = value.hull(candidate.value)
-    return value if number.unit == unit else value.scale(units.convert(Decimal(1), number.unit, unit))
+    return value if number.unit == unit else value.scale(factor_between(number.unit, unit))
 
 
 def _missing(scene: Scene, expression: Expression, order: Order | None) -> Unfit | None:

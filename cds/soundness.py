@@ -532,6 +532,19 @@ def _number(code: str, label: str, wanted: Limit | Expression | None, unit: str,
     if own is None or not unit:
         return
     try:
-        units.convert(Decimal(1), own, unit)
+        factor_between(own, unit)
     except units.UnitError as error:
         raise KnowledgeError(f"'{code}': '{label}' needs a number in {unit}, not in {own}") from error
+
+
+def factor_between(own: str, unit: str) -> Decimal:
+    """What a number in `own` is multiplied by to be in `unit`. A dose over a rate is a time: "mg/mg/min" is in minutes. UnitError when the two never meet."""
+    try:
+        return units.convert(Decimal(1), own, unit)
+    except units.UnitError:
+        parts = own.split("/")
+        half = len(parts) // 2
+        if len(parts) != 2 * half + 1 or not half:
+            raise
+        dose, rated, time = "/".join(parts[:half]), "/".join(parts[half:-1]), parts[-1]
+        return units.convert(Decimal(1), dose, rated) * units.convert(Decimal(1), time, unit)
