@@ -187,7 +187,7 @@ def test_each_form_says_its_dose_and_is_read_as_it(form: str) -> None:
     assert dose is not None and dose.amount is not None and dose.amount.exact == 1500
     assert reading.understood and reading.once is (give.times_a_day is None)
     assert reading.per_day == (give.times_a_day.number if isinstance(give.times_a_day, Parameter) else None)
-    assert (None if reading.duration_minutes is None else str(reading.duration_minutes.exact)) == minutes
+    assert (None if reading.duration_minutes is None else reading.duration_minutes.exact) == (None if minutes is None else Decimal(minutes))
 
 
 @pytest.mark.parametrize(
