@@ -60,8 +60,9 @@ from cds.formulas.doses import (
 )
 from cds.formulas.errors import difference_error, formula_error, propagated_error
 from cds.formulas.fluids import (
+    BicarbonateInfusion,
     bicarbonate_deficit,
-    bicarbonate_rate,
+    bicarbonate_infusion,
     child_deficit_percent,
     child_fluid_rate,
     hyperosmolar_fluid_deficit,
@@ -85,6 +86,7 @@ from cds.formulas.sodium import (
 from cds.formulas.trend import Trend, projected, slope, theil_sen, thinned
 
 __all__ = [
+    "BicarbonateInfusion",
     "FORMULAS",
     "Formula",
     "FormulaConstants",
@@ -100,7 +102,7 @@ __all__ = [
     "anion_gap_corrected",
     "anion_gap_with_potassium",
     "bicarbonate_deficit",
-    "bicarbonate_rate",
+    "bicarbonate_infusion",
     "binding_weight",
     "body_water",
     "calcium_adjusted",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final, Literal
 
@@ -88,12 +89,23 @@ def child(age: Interval, c: FormulaConstants) -> None:
     within(age, None, None, f"only under {c.adult_from_years} years", below=c.adult_from_years)
 
 
-def bicarbonate_rate(age: Interval, *, c: FormulaConstants) -> Decimal:
-    """mL/h of the bicarbonate infusion of an adult with a pH under 7.0: 100 mmol in 400 mL over 2 h. Source: Umpierrez
-    2024.
+@dataclass(frozen=True, slots=True)
+class BicarbonateInfusion:
+    """One infusion of sodium bicarbonate: mmol, in mL of water, over hours, at mL/h."""
+
+    amount: Decimal
+    volume: Decimal
+    hours: Decimal
+    rate: Decimal
+
+
+def bicarbonate_infusion(age: Interval, *, c: FormulaConstants) -> BicarbonateInfusion:
+    """What an adult with a pH under 7.0 is given: 100 mmol in 400 mL over 2 h. NotComputable under 18 years, where it is
+    harmful. Source: Umpierrez 2024.
     """
     adult(age, c)
-    return for_this_age(c.bicarbonate_volume) / for_this_age(c.bicarbonate_hours)
+    amount, volume, hours = (for_this_age(each) for each in (c.bicarbonate_amount, c.bicarbonate_volume, c.bicarbonate_hours))
+    return BicarbonateInfusion(amount, volume, hours, volume / hours)
 
 
 def bicarbonate_deficit(weight: Interval, bicarbonate: Interval, target: Decimal, *, c: FormulaConstants) -> Interval:

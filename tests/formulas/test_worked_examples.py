@@ -29,6 +29,8 @@ def values(**given: Any) -> dict[str, Interval]:
     return {name: value if isinstance(value, Interval) else i(value) for name, value in given.items()}
 
 
+WELL = dict(age=40, respiratory_rate=16, spo2=97, systolic=128, heart_rate=88, gcs=15, temperature="37.0")
+
 BY_NAME = [
     # name, inputs, sex, decimals, expect, source
     ("anion_gap", dict(sodium=132, chloride=96, bicarbonate=10), "", 0, "26", HAND),
@@ -51,6 +53,8 @@ BY_NAME = [
         HAND,
     ),
     ("unexplained_gap", dict(sodium=140, chloride=100, bicarbonate=15, beta_hydroxybutyrate=9, lactate=6), "", 1, "-2", HAND),
+    ("anion_gap_corrected", dict(sodium=140, chloride=104, bicarbonate=24, albumin=10), "", 1, "19.5", "lowest albumin"),
+    ("anion_gap_corrected", dict(sodium=140, chloride=104, bicarbonate=24, albumin=60), "", 1, "7", "highest albumin"),
     ("delta_ratio", dict(sodium=132, chloride=96, bicarbonate=10), "", 2, "1", HAND),
     ("delta_ratio", dict(sodium=132, chloride=104, bicarbonate=8), "", 2, "0.5", HAND),
     (
@@ -99,6 +103,8 @@ BY_NAME = [
     ("cockcroft_gault", dict(age=60, weight=100, height=160, creatinine="88.4"), "female", 1, "67.5", "adjusted 71.45 kg"),
     ("cockcroft_gault", dict(age=60, weight=100, height=150, creatinine="88.4"), "female", 1, "94.4", "R-n80: actual"),
     ("cockcroft_gault", dict(age=60, weight=100, creatinine="88.4"), "female", 1, "94.4", "no height: actual"),
+    ("qtc_fridericia", dict(qt=400, heart_rate=40), "", 1, "349.4", "lowest rate: 400 over the cube root of 1.5"),
+    ("qtc_fridericia", dict(qt=400, heart_rate=140), "", 1, "530.5", "highest rate: 400 over the cube root of 0.4286"),
     ("mean_pressure_computed", dict(systolic=120, diastolic=80), "", 1, "93.3", HAND),
     ("mean_pressure_computed", dict(systolic=90, diastolic=50), "", 1, "63.3", HAND),
     ("shock_index", dict(heart_rate=120, systolic=90), "", 2, "1.33", HAND),
@@ -116,6 +122,11 @@ BY_NAME = [
         "71",
         "kidney.org calculator, 1.2 mg/dL, 55 y, second hand",
     ),
+    ("ckd_epi", dict(age=30, creatinine=point(D("0.6") * MG_DL)), "male", 1, "133.2", HAND),
+    ("ckd_epi", dict(age=18, creatinine=point(D("0.9") * MG_DL)), "male", 1, "127", "at the bend and the youngest age"),
+    ("cockcroft_gault", dict(age=18, weight=72, creatinine="88.4"), "male", 1, "122", "the youngest age"),
+    ("schwartz", dict(age=1, height=75, creatinine=point(D("0.3") * MG_DL)), "", 1, "103.3", "the youngest age"),
+    ("schwartz", dict(age=17, height=170, creatinine=point(D("0.9") * MG_DL)), "", 1, "78", "the oldest age"),
     ("schwartz", dict(age=7, height=120, creatinine=point(D("0.6") * MG_DL)), "", 1, "82.6", HAND),
     ("schwartz", dict(age=3, height=95, creatinine=point(D("1.2") * MG_DL)), "", 1, "32.7", HAND),
     ("ideal_weight", dict(height=180), "male", 1, "75.1", HAND),
@@ -135,11 +146,16 @@ BY_NAME = [
     ),
     ("phenytoin_corrected_renal", dict(phenytoin_total="8.2", albumin=22), "", 1, "25.6", "the same page"),
     ("phenytoin_corrected", dict(phenytoin_total=10, albumin=44), "", 1, "10.2", "N-12: corrected up to 44 g/L"),
+    ("phenytoin_corrected", dict(phenytoin_total=10, albumin=46), "", 1, "10", "N-12: measured above, 9.8 if corrected"),
     ("phenytoin_corrected", dict(phenytoin_total=10, albumin=45), "", 1, "10", "N-12: measured above"),
     ("qsofa", dict(respiratory_rate=24, systolic=95, gcs=15), "", 0, "2", HAND),
     ("qsofa", dict(respiratory_rate=18, systolic=120, gcs=15), "", 0, "0", HAND),
     ("qsofa", dict(respiratory_rate=22, systolic=100, gcs=14), "", 0, "3", "Seymour 2016: every limit just met"),
     ("qsofa", dict(respiratory_rate=21, systolic=101, gcs=15), "", 0, "0", "Seymour 2016: every limit just missed"),
+    ("gcs_total", dict(gcs_eye=4, gcs_verbal=5, gcs_motor=6), "", 0, "15", "every part at its best"),
+    ("news2", dict(WELL, inspired_oxygen=21), "", 0, "0", "room air"),
+    ("news2", dict(WELL, inspired_oxygen=22), "", 0, "2", "a little oxygen"),
+    ("news2", dict(WELL, age=16, oxygen_flow=0), "", 0, "0", "the youngest age"),
     ("gcs_total", dict(gcs_eye=3, gcs_verbal=4, gcs_motor=6), "", 0, "13", HAND),
     ("gcs_total", dict(gcs_eye=1, gcs_verbal=2, gcs_motor=4), "", 0, "7", HAND),
 ]
@@ -235,6 +251,8 @@ def test_cockcroft_weight(c: f.FormulaConstants) -> None:
     """Adjusted above 120 % of ideal; actual without a height or under 152.4 cm (R-n80)."""
     assert f.cockcroft_weight(i(60), i(160), True, c=c) == i(60)
     assert shown(f.cockcroft_weight(i(100), i(160), True, c=c).exact or D(0), 2) == "71.45"
+    assert f.cockcroft_weight(i("62.8"), i(160), True, c=c) == i("62.8"), "120 % of 52.416 is 62.899"
+    assert shown(f.cockcroft_weight(i("62.9"), i(160), True, c=c).exact or D(0), 2) == "56.61"
     assert f.cockcroft_weight(i(100), i(150), True, c=c) == i(100) == f.cockcroft_weight(i(100), None, True, c=c)
 
 
@@ -258,6 +276,8 @@ def test_cockcroft_weight(c: f.FormulaConstants) -> None:
         ("ideal_weight", dict(height="152.3"), "male", "height under"),
         ("adjusted_weight", dict(weight=60, height=160), "female", "not above 120 %"),
         ("gcs_total", dict(gcs_eye=5, gcs_verbal=4, gcs_motor=6), "", "eye response outside"),
+        ("gcs_total", dict(gcs_eye=4, gcs_verbal=6, gcs_motor=6), "", "verbal response outside"),
+        ("gcs_total", dict(gcs_eye=4, gcs_verbal=5, gcs_motor=7), "", "motor response outside"),
         ("news2", dict(age=15), "", "only from 16"),
     ],
 )
