@@ -43,8 +43,9 @@ def conditions_of(system: str, code: str, current: bool = False) -> tuple[str, .
             if len(code) >= length:
                 found.update(_tables.CONDITION_PREFIXES.get((system, code[:length]), ()))
         found.difference_update(_tables.CONDITION_REFUSED.get((system, code), ()))
-        if "poisoning" in found and system == ICD_10_CM and code[6:7] in ("5", "6"):
-            found.discard("poisoning")  # T36 to T50: sixth character 5 is an adverse effect, 6 is underdosing
+        if system == ICD_10_CM and code[:1] == "T" and code[6:7] in ("5", "6"):
+            # T36 to T50: sixth character 5 is an adverse effect, 6 is underdosing
+            found = {name for name in found if not name.startswith("poisoning")}
     if current and "epilepsy_with_status" in found:
         found.add("status_epilepticus")
     return tuple(sorted(found, key=_ORDER.__getitem__))

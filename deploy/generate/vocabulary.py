@@ -27,6 +27,8 @@ ICD10 = "http://hl7.org/fhir/sid/icd-10"
 ICD10CM = "http://hl7.org/fhir/sid/icd-10-cm"
 
 CHECKED = ("seen", "converted pair", "public file", "from memory")
+# Lengths at which conditions_of looks for a prefix: chapter letter, category, and one or two characters after the dot.
+PREFIX_LENGTHS = (1, 3, 5, 6)
 VERIFIED = ("in text", "second hand", "from memory", "ours")
 # RxNorm and ATC codes were looked up in the releases that drugs.toml names.
 LOOKED_UP = "seen"
@@ -219,7 +221,9 @@ def conditions(source: Row, out: Tables) -> None:
     prefixes: dict[tuple[str, str], tuple[str, ...]] = {}
     refused: dict[tuple[str, str], tuple[str, ...]] = {}
     for name, row in source.items():
-        only(f"conditions.toml [{name}]", row, ("label", "snomed", "memory", "who", "cm", "but_not", "checked"))
+        only(f"conditions.toml [{name}]", row, ("label", "snomed", "memory", "who", "cm", "but_not", "checked", "note"))
+        if ("note" in row) != (not any(row.get(key) for key in ("snomed", "who", "cm"))):
+            raise SourceError(f"conditions.toml [{name}]: a concept has codes, or a note that says why it has none")
         for system, key in ((SNOMED, "snomed"), (ICD10, "who"), (ICD10CM, "cm")):
             for code in row.get(key, ()):
                 if key == "snomed":
@@ -227,6 +231,8 @@ def conditions(source: Row, out: Tables) -> None:
                 else:
                     checked = row["checked"]
                 bare = code.removesuffix("*")
+                if code.endswith("*") and len(bare) not in PREFIX_LENGTHS:
+                    raise SourceError(f"conditions.toml [{name}]: {code} is no prefix that is looked up; lengths are {PREFIX_LENGTHS}")
                 table = prefixes if code.endswith("*") else exact
                 if name in table.get((system, bare), ()):
                     raise SourceError(f"conditions.toml [{name}]: {code} stands twice")

@@ -11,7 +11,7 @@ WHO, CM, CT = ICD_10, ICD_10_CM, SNOMED_CT
 STATED = [
     (CM, "G40.909", "epilepsy"),
     (CM, "G40.901", "epilepsy epilepsy_with_status"),
-    (CM, "G40.A11", "epilepsy epilepsy_with_status"),
+    (CM, "G40.A11", "epilepsy epilepsy_with_status absence_seizure"),
     (WHO, "G40", "epilepsy"),
     (WHO, "G40.9", "epilepsy"),
     (WHO, "G41.0", "status_epilepticus"),
@@ -29,7 +29,7 @@ STATED = [
     (CM, "E11.00", "diabetes hyperosmolar_state"),
     (CM, "E13.01", "diabetes hyperosmolar_state"),
     (CM, "O15.00", "eclampsia pregnancy"),
-    (CM, "O15.2", "eclampsia"),  # puerperium: after the pregnancy (R-n76)
+    (CM, "O15.2", "eclampsia postpartum"),  # puerperium: after the pregnancy (R-n76)
     (WHO, "Z33", "pregnancy"),
     (CM, "Z33.1", "pregnancy"),
     (CT, "77386006", "pregnancy"),
@@ -40,8 +40,8 @@ STATED = [
     (WHO, "Z49.1", "dialysis"),
     (CM, "R34", "anuria_oliguria"),
     (CM, "A41.9", "sepsis infection"),
-    (CM, "R65.21", "sepsis septic_shock infection"),
-    (WHO, "R57.2", "sepsis septic_shock infection"),
+    (CM, "R65.21", "sepsis septic_shock infection shock"),
+    (WHO, "R57.2", "sepsis septic_shock infection shock"),
     (CM, "G03.9", "meningitis cns_infection infection"),
     (CM, "A39.0", "meningitis cns_infection infection"),
     (CM, "A17.0", "meningitis cns_infection infection"),
@@ -49,19 +49,73 @@ STATED = [
     (CM, "S06.0X0A", "brain_injury"),
     (CM, "C71.1", "brain_tumour"),
     (CM, "D33.0", "brain_tumour"),
-    (CM, "F10.231", "alcohol_withdrawal"),
-    (WHO, "F10.31", "alcohol_withdrawal"),
-    (CM, "F10.139", "alcohol_withdrawal"),
+    (CM, "F10.231", "alcohol_withdrawal alcohol_use_disorder"),
+    (WHO, "F10.31", "alcohol_withdrawal alcohol_use_disorder"),
+    (CM, "F10.139", "alcohol_withdrawal alcohol_use_disorder"),
     (CM, "I44.2", "heart_disease av_block"),
     (CM, "I44.0", "heart_disease first_degree_av_block"),
-    (CM, "I49.5", "heart_disease sick_sinus"),
-    (CM, "I25.10", "heart_disease"),
-    (CM, "K72.90", "hepatic_failure"),
-    (CM, "K74.60", "cirrhosis"),
+    (CM, "I49.5", "heart_disease sick_sinus arrhythmia"),
+    (CM, "I25.10", "heart_disease ischaemic_heart_disease"),
+    (CM, "K72.90", "hepatic_failure advanced_liver_disease"),
+    (CM, "K74.60", "cirrhosis advanced_liver_disease"),
     (WHO, "T42.0", "poisoning"),
     (CM, "T42.0X1A", "poisoning"),
     (CM, "E88.40", "mitochondrial_disease"),
     (WHO, "E72.2", "urea_cycle_disorder"),
+    # drinking is not yet withdrawal
+    (CM, "F10.20", "alcohol_use_disorder"),
+    (CM, "F10.229", "alcohol_use_disorder"),
+    (CM, "T43.011A", "poisoning poisoning_tricyclic poisoning_sodium_channel_blocker"),
+    (WHO, "T43.0", "poisoning poisoning_tricyclic poisoning_sodium_channel_blocker"),
+    (CM, "T39.012A", "poisoning poisoning_salicylate"),
+    (CM, "T46.1X1A", "poisoning poisoning_calcium_channel_blocker"),
+    (CM, "T44.7X2A", "poisoning poisoning_beta_blocker"),
+    (CM, "T42.6X1A", "poisoning"),  # any newer anti-seizure drug, never read as valproate
+    (WHO, "T37.1", "poisoning poisoning_isoniazid"),
+    (CM, "T48.6X1A", "poisoning poisoning_theophylline"),
+    (CM, "T40.5X1A", "poisoning poisoning_cocaine"),
+    (CM, "T41.3X1A", "poisoning poisoning_local_anaesthetic"),
+    (CM, "T62.0X1A", "poisoning_mushroom"),
+    (CM, "I21.4", "heart_disease ischaemic_heart_disease myocardial_infarction"),
+    (CM, "I25.2", "heart_disease ischaemic_heart_disease"),  # an old infarct is not one of this week
+    (CM, "I47.21", "heart_disease arrhythmia torsades"),
+    (CM, "I35.0", "heart_disease valve_disease"),
+    (CM, "I46.9", "heart_disease cardiac_arrest"),
+    (CM, "I44.39", "heart_disease av_block"),
+    (CM, "I45.9", "heart_disease"),  # any conduction disorder that is not specified: not Adams-Stokes
+    (CM, "R00.1", "sinus_bradycardia"),
+    (CM, "Z95.0", "pacemaker"),
+    (CM, "G40.A09", "epilepsy absence_seizure"),
+    (CM, "G40.209", "epilepsy focal_impaired_seizure"),
+    (WHO, "G40.1", "epilepsy focal_aware_seizure"),
+    (WHO, "G41.2", "status_epilepticus focal_impaired_seizure"),
+    (CM, "E43", "malnutrition"),
+    (CM, "O21.1", "pregnancy hyperemesis"),
+    (CM, "G37.2", "osmotic_demyelination"),
+    (CM, "E87.1", "hyponatraemia"),
+    (CM, "Z90.710", "hysterectomy"),
+    (CM, "Z98.51", "sterilisation"),
+    (CM, "G70.01", "myasthenia_gravis neuromuscular_disease"),
+    (CM, "J45.902", "severe_asthma"),
+    (CM, "M62.82", "rhabdomyolysis"),
+    (CM, "R29.0", "tetany"),
+    (CM, "R29.1", "neck_stiffness"),
+    (CM, "R50.9", "fever"),
+    (CM, "F05", "delirium confusion"),
+    (CM, "R41.0", "confusion"),
+    (CM, "R78.81", "bacteraemia"),
+    (CM, "N41.0", "prostatitis"),
+    (CM, "T83.511A", "catheter_associated_uti"),
+    (CM, "I33.0", "infection endocarditis"),
+    (CM, "D70.1", "neutropenia"),
+    (CM, "Z16.12", "esbl_resistance"),
+    (CM, "Z22.322", "colonisation"),
+    (CM, "Z95.2", "mechanical_heart_valve"),
+    (CM, "I82.401", "venous_thromboembolism"),
+    (CM, "I26.99", "venous_thromboembolism"),
+    (CM, "I61.9", "stroke bleeding"),
+    (CM, "K92.2", "haemorrhage bleeding"),
+    (CM, "R54", "frailty"),
 ]
 
 
@@ -82,8 +136,22 @@ def test_codes_state_concepts(system: str, code: str, concepts: str) -> None:
         (CM, "K74.3"),
         (CM, "T42.0X5A"),  # adverse effect
         (CM, "T42.0X6A"),  # underdosing
-        (CM, "F10.20"),
-        (CM, "F10.229"),
+        (CM, "F10.21"),  # in remission
+        (CM, "F10.11"),
+        (CM, "F10.90"),
+        (CM, "T43.015A"),  # adverse effect of a tricyclic
+        (CM, "T46.1X6A"),  # underdosing of a calcium-channel blocker
+        (CM, "Z51.5"),  # palliative care is not the last days of life
+        (WHO, "Z51.5"),
+        (WHO, "Z95.0"),  # any electronic cardiac device
+        (WHO, "Z90.7"),  # loss of any genital organ
+        (WHO, "M62.8"),  # any other disorder of muscle
+        (CM, "Z90.712"),  # the cervix alone
+        (CM, "R11.0"),  # nausea alone
+        (CM, "R29.3"),  # any abnormal posture
+        (CM, "G83.9"),
+        (CM, "N13.70"),  # reflux, not obstruction
+        (CM, "E87.8"),
         (CM, "R56"),
         (WHO, "R56.9"),
         (CM, "Z33.2"),
