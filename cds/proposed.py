@@ -296,7 +296,7 @@ def amended(proposal: Amend, scene: Scene, order: Order) -> Proposed | Unfit:
         return NOT_HERE
     # The old words would contradict the new numbers.
     made = replace(order, dosages=(replace(after, text="", diluents_in_text=()),))
-    if not _reads_as_meant(made, drug, dose, minutes, scene):
+    if not _reads_as_meant(made, order, drug, dose, minutes, scene):
         return Unfit("the form of the draft leaves no safe place for it")
     words = in_words("" if dose is None else dose.text, "", minutes, times)
     return Proposed(made, f"{proposal.label}: {words}", dose, minutes, times)
@@ -348,15 +348,19 @@ def _same(new: Measure, old: Measure | None) -> bool:
     return a is not None and b is not None and (a.value, a.basis, a.unit.per_kg) == (b.value, b.basis, b.unit.per_kg)
 
 
-def _reads_as_meant(order: Order, drug: str, dose: Measure | None, minutes: Decimal | None, scene: Scene) -> bool:
-    """Whether our own reading of the changed draft finds the new dose and time: a strength beside the dose may contradict it."""
+def _reads_as_meant(order: Order, before: Order, drug: str, dose: Measure | None, minutes: Decimal | None, scene: Scene) -> bool:
+    """Whether our own reading of the changed draft finds the new dose and time, and loses nothing that the draft told before: a strength of the bag may
+    contradict another dose."""
     reading = scene.reading(order)
     if minutes is not None and reading.duration_minutes != point(minutes):
         return False
-    if dose is None:
-        return True
-    read, meant = reading.substance(f"drug:{drug}"), quantity(dose)
-    return read is not None and read.amount is not None and meant is not None and read.amount == meant.value
+    was, now = scene.reading(before).substance(f"drug:{drug}"), reading.substance(f"drug:{drug}")
+    if was is None or now is None or now.amount is None:
+        return False
+    if (was.per_hour is not None and now.per_hour is None) or (was.concentration is not None and now.concentration is None):
+        return False
+    meant = quantity(dose)
+    return dose is None or (meant is not None and now.amount == meant.value)
 
 
 __all__ = ["NOT_HERE", "Proposed", "Unfit", "amended", "dose_in_words", "given", "in_words", "times_over_days", "unit_of", "worked_out"]
