@@ -36,6 +36,8 @@ def drafted(text: str) -> Order:
             made["rate"] = f"{number} {unit}"
         case [times, "a", "day"]:
             made |= {"per_day": Decimal(times), "once": False}
+        case _:
+            assert not words
     return draft(ingredient(drug), doses=(dosage(text="as written", **made),))
 
 

@@ -114,9 +114,12 @@ def test_at_most_six_are_judged_in_a_call() -> None:
     assert [d.reason for d in made.dropped] == ["not judged: too many suggestions in one call"] * 2
 
 
-def test_what_breaks_is_not_offered_and_the_others_are() -> None:
-    broken = replace(give(label="Broken, 20 mmol"), diluent="no such fluid")
-    made = offered(chart(LOW), proposing(broken, Measure("magnesium", "Measure magnesium")))
+def test_hz_32_what_breaks_is_not_offered_and_the_others_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    def breaks(*_: Any) -> Any:
+        raise KeyError("no such fluid")
+
+    monkeypatch.setattr(module, "given", breaks)
+    made = offered(chart(LOW), proposing(give(label="Broken, 20 mmol"), Measure("magnesium", "Measure magnesium")))
     assert [c.kind for c in made.by_problem[B3]] == ["test"]
     assert [(d.label, d.reason) for d in made.dropped] == [("Broken, 20 mmol", "could not be worked out (KeyError)")]
 

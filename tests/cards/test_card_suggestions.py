@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from fhir.resources.R4B.medicationrequest import MedicationRequest
 from fhir.resources.R4B.servicerequest import ServiceRequest
+from msgspec.json import Encoder
 from pydantic import ValidationError
 
 from cds.advisory import Advisory, Amend, Branch, Give, Measure, Withdraw, Words
@@ -102,7 +103,7 @@ def read_back(resource: Json) -> Order:
     resource = {**resource, "subject": {"reference": f"Patient/{whole['context']['patientId']}"}}
     resource.pop("encounter", None)
     whole["context"]["draftOrders"]["entry"] = [{"resource": resource}]
-    intake = read_request(json.dumps(whole).encode(), now=0, settings=IntakeSettings(hook="order-sign", allow_client_time=True))
+    intake = read_request(Encoder(decimal_format="number").encode(whole), now=0, settings=IntakeSettings(hook="order-sign", allow_client_time=True))
     return next(order for order in intake.chart.orders if order.drafted)
 
 
@@ -188,8 +189,6 @@ def test_control_ch_75_an_update_that_drops_an_extension_is_noticed() -> None:
 
 
 def test_every_digit_that_was_sent_comes_back() -> None:
-    from msgspec.json import Encoder
-
     raw = b'{"resourceType": "MedicationRequest", "id": "d", "status": "active", "intent": "order", "x": 1.50, "y": 0.1, "z": 12345678901234567890.5}'
     told = Encoder(decimal_format="number").encode(fhir.stopped(raw, "Stop"))
     assert b'"x":1.50' in told and b'"y":0.1' in told and b'"z":12345678901234567890.5' in told
