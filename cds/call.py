@@ -18,7 +18,7 @@ from cds.candidates import Offers, offers
 from cds.cards.build import Call, Cards, CardSettings, build
 from cds.chart import MINUTE, Chart, Memory, Problem, Trouble
 from cds.gaps import UNUSABLE, Item, Quality, quality
-from cds.intake import EVALUATE_AT, ITEM_KEYS, PREFETCH, Count, Intake, IntakeSettings, RequestError, read_request, validate
+from cds.intake import EVALUATE_AT, ITEM_KEYS, PREFETCH, Count, Intake, IntakeSettings, RequestError, read_request, surely_valid, validate
 from cds.logic.explain import explain
 from cds.logic.flip import Flip, nearest_flip
 from cds.logic.scene import Scene
@@ -128,6 +128,11 @@ class Flips:
             return None
 
 
+def _faults(raw: bytes, resource_type: str, count: Count) -> tuple[str, ...]:
+    """What fhir.resources finds wrong with a resource. It need not be asked where the resource keeps to the list of what it never refuses."""
+    return () if surely_valid(raw, resource_type) else validate(raw, resource_type, count)
+
+
 def _with_draft_faults(intake: Intake, count: Count) -> Chart:
     """The chart with what fhir.resources finds wrong with each drafted order, and with each resource that could not be read (F-27)."""
     faults: list[Problem] = []
@@ -135,7 +140,7 @@ def _with_draft_faults(intake: Intake, count: Count) -> Chart:
         raw = intake.raw.get(order.raw_key) if order.drafted else None
         if raw is None:
             continue
-        for fault in validate(raw, "MedicationRequest", count)[:2]:
+        for fault in _faults(raw, "MedicationRequest", count)[:2]:
             message = f"{order.label}: not valid FHIR: {fault}"
             faults.append(Problem(Trouble.STRUCTURE, order.ref, order.path, "medications", message))
     return replace(intake.chart, problems=(*intake.chart.problems, *faults)) if faults else intake.chart
@@ -148,7 +153,7 @@ def _cited_faults(intake: Intake, cited: tuple[tuple[str, str], ...], count: Cou
         raw = intake.raw.get(path)
         if raw is None:
             continue
-        for fault in validate(raw, ref.split("/", 1)[0], count)[:1]:
+        for fault in _faults(raw, ref.split("/", 1)[0], count)[:1]:
             text = f"{ref} is not valid FHIR ({fault}); the number read from it was used"
             found.append(Item(UNUSABLE, ref, text, Trouble.STRUCTURE.value, "info", ref=ref, path=path))
     return tuple(found)

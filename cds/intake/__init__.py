@@ -6,6 +6,7 @@ resource against FHIR R4 in full. Both are pure: no clock, no file, no network.
 
 from cds.intake.envelope import EVALUATE_AT, Envelope, RequestError
 from cds.intake.limits import Limits, default_limits, limits_from
+from cds.intake.plain_fhir import surely_valid
 from cds.intake.prefetch import ITEM_KEYS, PREFETCH
 from cds.intake.raw import RawResources
 from cds.intake.reader import Notes
@@ -27,6 +28,7 @@ __all__ = [
     "default_limits",
     "limits_from",
     "read_request",
+    "surely_valid",
     "validate",
     "warm_up",
 ]
