@@ -131,7 +131,7 @@ class Amend:
 @dataclass(frozen=True, slots=True)
 class OneOf:
     """Alternatives, the best first: each is judged for this patient by every advisory that it may set off. The first that raises nothing is offered, and
-    those before it are named on the card with the reason why they are not."""
+    those before it are named on the card with the reason why they are not. A drug that is drafted or running already is no alternative."""
 
     label: str
     choices: tuple[Give, ...]
@@ -157,7 +157,7 @@ class Precedence:
     not shown, and is recorded as absorbed), "lowers" (the other is at most warning).
 
     `scope`: "order" (for the same order in hand) or "patient". `at` limits it to these indicators of this code; `branches` to these branches; `other_branches`
-    to these branches of the other code.
+    and `other_at` to these branches and indicators of the other code.
     """
 
     how: str
@@ -166,6 +166,7 @@ class Precedence:
     at: tuple[str, ...] = INDICATORS
     branches: tuple[str, ...] = ()
     other_branches: tuple[str, ...] = ()
+    other_at: tuple[str, ...] = INDICATORS
 
 
 @dataclass(frozen=True, slots=True)

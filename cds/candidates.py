@@ -25,6 +25,7 @@ from cds.vocabulary import ANALYTES, DRUGS
 MOST = 6
 MOST_TRIED = 12
 TOO_MANY = "not judged: too many suggestions in one call"
+ORDERED = "ordered already"
 NONE_LEFT = "none of the alternatives passed; choose by local protocol"
 
 
@@ -101,6 +102,10 @@ class _Judging:
         choices: tuple[Proposal, ...] = proposal.choices if isinstance(proposal, OneOf) else (proposal,)
         counted, told = False, len(self.dropped)
         for choice in choices:
+            if isinstance(proposal, OneOf) and isinstance(choice, Give) and choice.drug in self._ordered():
+                # Another medicine is wanted: not the one in hand, nor one that runs.
+                self._drop(choice, finding, ORDERED)
+                continue
             try:
                 found = _change(choice, finding, self._scene, self._tests_ordered)
                 if isinstance(found, Unfit):
@@ -130,6 +135,10 @@ class _Judging:
             return
         if isinstance(proposal, OneOf) and len(self.dropped) > told:
             self._drop(proposal, finding, NONE_LEFT)
+
+    def _ordered(self) -> frozenset[str]:
+        """The drugs that would run if the drafts were signed; home medicines are not among them."""
+        return frozenset(drug for order in self._scene.orders.if_signed for drug in order.drugs)
 
     def _drop(self, proposal: Proposal, finding: Finding, reason: str) -> None:
         if reason:

@@ -340,6 +340,28 @@ def test_each_alternative_that_was_passed_over_is_named_with_its_reason() -> Non
     ]
 
 
+@pytest.mark.parametrize(
+    ("status", "more", "offered_drug"),
+    [
+        ("draft", {"drafted": True}, "ciprofloxacin"), ("active", {}, "ciprofloxacin"), ("completed", {}, "ceftriaxone"),
+        ("active", {"community": True}, "ceftriaxone"),
+    ],
+)  # fmt: skip
+def test_hz_12_what_is_ordered_already_is_no_alternative(status: str, more: dict[str, Any], offered_drug: str) -> None:
+    """A medicine taken at home may still be given here; one that is drafted or runs is not another one."""
+    held = held_by({**dict.fromkeys(ALTERNATIVES[0], ""), "weight": "yes"})
+    has = order(ingredient("ceftriaxone"), ref="MedicationRequest/c", status=status, doses=(dosage(dose="2 g", per_day=Decimal(1), once=False),), **more)
+    found = offered(replace(held, orders=(*held.orders, has)), knowledge_of(combined))
+    assert drugs_of(list(found.by_problem[B3]))[0] == offered_drug
+    assert [d.reason for d in found.dropped] == ([candidates.ORDERED] if offered_drug == "ciprofloxacin" else [])
+
+
+def test_hz_37_suggestions_are_judged_at_every_hook() -> None:
+    row = next(row for row in ALTERNATIVES if row["case"] == "everything at once")
+    for hook in ("patient-view", "order-select", "order-sign"):
+        assert drugs_of(changes(replace(held_by(row), hook=hook), knowledge_of(combined))) == wanted(row), hook
+
+
 def test_where_no_alternative_is_left_the_card_can_say_so() -> None:
     from cds.advisory import OneOf
 
