@@ -35,6 +35,7 @@ REASONS = (
 )
 CLOSING = "Advice for the treating clinician, who decides; local protocol comes first."
 MOST_SOURCES = 5
+BY_HAND = "the form of the order leaves no safe place for it; to be changed by hand"
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,11 +149,11 @@ class _Maker:
             own = next(entry for entry in entries if entry["code"] == finding.code)
             own["orders"] = list(dict.fromkeys((*own.get("orders", ()), *finding.orders)))
         codes = {finding.code for finding in group.findings}
-        dropped = [each for each in self._offers.dropped if each.code in codes]
+        suggestions, by_hand = self._suggestions(group)
+        dropped = [*(each for each in self._offers.dropped if each.code in codes), *by_hand]
         card = self._card(
             lead.code, group.indicator, self._summary(lead), self._detail(group, flips, dropped), advisory.sources[0], advisory.title, entries
         )
-        suggestions = self._suggestions(group)
         if suggestions:
             card["suggestions"] = suggestions
             card["selectionBehavior"] = "any"
@@ -252,13 +253,16 @@ class _Maker:
 
     # Suggestions -----------------------------------------------------------------------------------------------------------------
 
-    def _suggestions(self, group: Group) -> list[dict[str, Any]]:
-        made = []
+    def _suggestions(self, group: Group) -> tuple[list[dict[str, Any]], list[Dropped]]:
+        """What can be accepted with one click, and what passed but has no place in the order as it was received: that is said in words (F-40)."""
+        made, by_hand = [], []
         for change in self._offers.by_problem.get(group.problem, ()):
             action = self._action(change)
             if action is not None:
                 made.append(self._suggestion(group.lead.code, change, action))
-        return made
+            else:
+                by_hand.append(Dropped(change.label, change.code, BY_HAND))
+        return made, by_hand
 
     def _suggestion(self, code: str, change: Change, action: dict[str, Any]) -> dict[str, Any]:
         key = f"suggestion:{code}:{change.kind}:{change.target}:{change.analyte or change.label}"

@@ -16,11 +16,11 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from msgspec.json import Encoder
 
-from cds.advisory import Advisory, Branch, Give, OneOf, Trigger, Words
+from cds.advisory import Advisory, Amend, Branch, Give, OneOf, Trigger, Words
 from cds.candidates import Change
 from cds.cards import fhir
 from cds.chart import Measure, Order
-from cds.logic.criteria import Latest, OrderFilter, Scaled
+from cds.logic.criteria import AllOf, Latest, OfOrder, OrderFilter, OrderIs, Scaled
 from cds.numbers import point
 from cds.orders.reading import read_order
 from cds.parameters import ParameterSet
@@ -29,7 +29,7 @@ from cds.vocabulary import DRUGS, ROUTE_CODES
 from tests.assess.making import A6, B3, advisory, knowledge_of, potassium_below
 from tests.cards.making import Json, cards_of
 from tests.cards.test_card_suggestions import LOW, differences, faults_of, read_back
-from tests.logic.scenes import chart, limit, parameters, result
+from tests.logic.scenes import chart, dosage, ingredient, limit, order, parameters, result
 
 NOBODY = knowledge_of(lambda p: ()).population("adult").scene(chart(LOW))
 
@@ -264,6 +264,27 @@ def test_a_form_without_a_safe_place_is_left_alone(name: str) -> None:
     draft = copy.deepcopy(DRAFT)
     spoil(draft)
     assert changed(draft, **what) is None
+
+
+def halving(p: ParameterSet) -> tuple[Advisory, ...]:
+    half = Amend("Halve it", drug="levetiracetam", dose=Scaled(OfOrder("amount", "drug:levetiracetam"), limit("0.5", "1")))
+    low = Branch("low", AllOf((OrderIs("drafted"), potassium_below("low", p))), "critical", Words("Half is enough"), (half,))
+    return (advisory(A6, low, kind="order", over=OrderFilter(("levetiracetam",), "drafted"), always=()),)
+
+
+def halved(raw: Json) -> Json:
+    held = chart(LOW, order(ingredient("levetiracetam"), ref="MedicationRequest/d", drafted=True, doses=(dosage(dose="4000 mg", minutes="10"),)))
+    return cards_of(held, knowledge_of(halving), raw={"MedicationRequest/d": json.dumps(raw).encode()}.get).body["cards"][0]
+
+
+def test_f_40_a_change_that_has_no_place_in_the_draft_is_said_in_words() -> None:
+    card = halved(DRAFT)
+    assert [s["label"] for s in card["suggestions"]] == ["Halve it: 2000 mg"] and "Not offered" not in card["detail"]
+    two = copy.deepcopy(DRAFT)
+    two["dosageInstruction"] *= 2
+    card = halved(two)
+    assert "suggestions" not in card
+    assert "- Halve it: 2000 mg: the form of the order leaves no safe place for it; to be changed by hand" in card["detail"]
 
 
 # On the card -----------------------------------------------------------------------------------------------------------------------------
