@@ -1,4 +1,4 @@
-"""Write cds/vocabulary/_tables.py from the four TOML files beside it.
+"""Write cds/vocabulary/_tables.py from the TOML files beside it.
 
     python deploy/generate/vocabulary.py            write the tables
     python deploy/generate/vocabulary.py --check    exit 1 if the committed tables are not what would be written
@@ -25,6 +25,7 @@ RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
 ATC = "http://www.whocc.no/atc"
 ICD10 = "http://hl7.org/fhir/sid/icd-10"
 ICD10CM = "http://hl7.org/fhir/sid/icd-10-cm"
+V3 = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
 
 CHECKED = ("seen", "converted pair", "public file", "from memory")
 # Lengths at which conditions_of looks for a prefix: chapter letter, category, and one or two characters after the dot.
@@ -149,7 +150,8 @@ def drugs(source: Row, out: Tables) -> None:
             raise SourceError(f"drugs.toml [[combinations]]: {unknown} are not drugs")
         add_drug_codes(row, tuple(row["drugs"]), codes, out)
     for name, row in source["groups"].items():
-        only(f"drugs.toml [groups] {name}", row, ("label", "atc"))
+        only(f"drugs.toml [groups] {name}", row, ("label", "atc", "rxnorm", "public"))
+        add_drug_codes({key: row[key] for key in ("rxnorm", "public") if key in row}, (name,), codes, out)
         for prefix in row["atc"]:
             if len(prefix) not in (3, 4, 5) or prefix in prefixes:
                 raise SourceError(f"drugs.toml [groups] {name}: {prefix} is not a free ATC group")
@@ -276,9 +278,51 @@ def routes(source: Row, out: Tables) -> None:
     out.table("LINE_WORDS", "dict[str, str]", 'phrase in a text: the line it names, "" for none', words)
 
 
+def cultures(source: Row, out: Tables) -> None:
+    only("cultures.toml", source, ("susceptibility", "culture", "interpretation"))
+    drugs_known = set(tomllib.loads((SOURCES / "drugs.toml").read_text(encoding="utf-8"))["drugs"])
+    tested: dict[tuple[str, str], tuple[str, ...]] = {}
+    for name, row in source["susceptibility"].items():
+        only(f"cultures.toml [susceptibility] {name}", row, ("code", "with", "checked"))
+        names = (name, *row.get("with", ()))
+        unknown = [each for each in names if each not in drugs_known]
+        if unknown:
+            raise SourceError(f"cultures.toml [susceptibility]: {unknown} are not drugs")
+        if (LOINC, row["code"]) in tested or (LOINC, row["code"]) in out.checked:
+            raise SourceError(f"cultures.toml [susceptibility] {name}: {row['code']} has a meaning already")
+        tested[LOINC, row["code"]] = names
+        out.note(LOINC, row["code"], row["checked"])
+    specimens: dict[tuple[str, str], str] = {}
+    for kind, codes in source["culture"].items():
+        for code, checked in codes:
+            if (LOINC, code) in out.checked:
+                raise SourceError(f"cultures.toml [culture] {kind}: {code} has a meaning already")
+            specimens[LOINC, code] = kind
+            out.note(LOINC, code, checked)
+    answers: dict[tuple[str, str], str] = {}
+    texts: dict[str, str] = {}
+    for answer, row in source["interpretation"].items():
+        only(f"cultures.toml [interpretation] {answer}", row, ("v3", "loinc", "texts", "checked"))
+        for system, key in ((V3, "v3"), (LOINC, "loinc")):
+            for code in row.get(key, ()):
+                if (system, code) in answers:
+                    raise SourceError(f"cultures.toml [interpretation]: {code} stands twice")
+                answers[system, code] = answer
+                out.note(system, code, row["checked"])
+        for text in row["texts"]:
+            if text in texts or text != " ".join(text.lower().split()):
+                raise SourceError(f"cultures.toml [interpretation]: text {text!r} stands twice or is not in lower case")
+            texts[text] = answer
+    out.table("SUSCEPTIBILITY", "dict[tuple[str, str], tuple[str, ...]]", "(system, code): the drug tested, and what is tested with it", tested)
+    out.table("CULTURES", "dict[tuple[str, str], str]", "(system, code): the specimen cultured", specimens)
+    out.table("INTERPRETATIONS", "dict[tuple[str, str], str]", "(system, code): S, I or R", answers)
+    out.table("INTERPRETATION_TEXTS", "dict[str, str]", "whole text in lower case: S, I or R", texts)
+
+
 def build() -> str:
     out = Tables()
-    for name, read in (("analytes", analytes), ("drugs", drugs), ("conditions", conditions), ("routes", routes)):
+    readers = (("analytes", analytes), ("drugs", drugs), ("conditions", conditions), ("routes", routes), ("cultures", cultures))
+    for name, read in readers:
         read(tomllib.loads((SOURCES / f"{name}.toml").read_text(encoding="utf-8"), parse_float=Decimal), out)
     out.table(
         "CHECKED",

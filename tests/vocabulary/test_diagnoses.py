@@ -103,9 +103,9 @@ STATED = [
     (CM, "R50.9", "fever"),
     (CM, "F05", "delirium confusion"),
     (CM, "R41.0", "confusion"),
-    (CM, "R78.81", "bacteraemia"),
-    (CM, "N41.0", "prostatitis"),
-    (CM, "T83.511A", "catheter_associated_uti"),
+    (CM, "R78.81", "infection bacteraemia"),
+    (CM, "N41.0", "infection prostatitis"),
+    (CM, "T83.511A", "infection catheter_associated_uti"),
     (CM, "I33.0", "infection endocarditis"),
     (CM, "D70.1", "neutropenia"),
     (CM, "Z16.12", "esbl_resistance"),
@@ -116,6 +116,18 @@ STATED = [
     (CM, "I61.9", "stroke bleeding"),
     (CM, "K92.2", "haemorrhage bleeding"),
     (CM, "R54", "frailty"),
+    (CM, "N30.00", "infection cystitis"),
+    (CM, "N30.10", "cystitis"),  # interstitial cystitis is no infection
+    (CM, "L02.31", "infection abscess"),
+    (CT, "22298006", "heart_disease ischaemic_heart_disease myocardial_infarction"),
+    (CT, "410429000", "heart_disease cardiac_arrest"),
+    (CT, "7180009", "meningitis cns_infection infection"),
+    (CT, "45170000", "encephalitis cns_infection infection"),
+    (CT, "66590003", "alcohol_use_disorder"),
+    (CT, "91637004", "myasthenia_gravis neuromuscular_disease"),
+    (CT, "59282003", "venous_thromboembolism"),
+    (CT, "76571007", "sepsis septic_shock infection shock"),
+    (CT, "2776000", "delirium confusion"),
 ]
 
 
