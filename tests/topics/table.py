@@ -6,6 +6,8 @@ Columns: case, patient, results, conditions, orders, expect, source; `profile` a
     results     potassium 3.4 mmol/L 20min · bhb 5.6 · pH 7.22 · unusable potassium · failed potassium · not sent potassium · haemolysed potassium 3.4
     conditions  epilepsy · diabetes · seizure onset 30min · seizure onset 90min ended 60min resolved · dka recorded 60min · failed conditions
     orders      draft insulin 6.8/h · run insulin 2/h from 300min · draft insulin push 10 · draft insulin under skin 6 lispro · run potassium 20mmol 500mL 2h central
+                · stop insulin 6.8/h (a draft that stops it) · run insulin glargine 20 under skin 1/day from 3h · home insulin glargine 20 under skin 1/day
+                · draft insulin 10 bare (a dose, no rate) · draft insulin bag (no rate) · once insulin push 10 from 90min (ordered once, given)
                 · home empagliflozin · draft meropenem 1000mg 3/day for sepsis · draft phenytoin 1000mg 100mL in glucose 100mL/h · gave lorazepam 20min · failed medications
     expect      code indicator · code unknown · - for none of the table's codes
 """
@@ -13,7 +15,7 @@ Columns: case, patient, results, conditions, orders, expect, source; `profile` a
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -139,6 +141,10 @@ def _chart(row: Row) -> Chart:
                 failed.append(_analyte(entry[7:]))
             elif entry.startswith("not sent "):
                 not_sent.append(_analyte(entry[9:]))
+            elif entry.startswith("stop "):
+                running = _order(f"run {entry[5:]}")
+                assert isinstance(running, Order)
+                items += [running, replace(running, drafted=True, status="stopped")]
             else:
                 items.append(read(entry))
     unknown = "not known" in patient
@@ -187,25 +193,47 @@ def _order(entry: str) -> Order | Administration:
         if found is None:
             raise ValueError(f"order '{entry}' not understood")
         return given((found[1],), float(found[2]))
-    place, name, rest = re.fullmatch(r"(draft|run|home|stopped) (\S+) ?(.*)", entry).groups()  # type: ignore[union-attr]
+    place, name, rest = re.fullmatch(r"(draft|run|home|held|stopped|once) (\S+) ?(.*)", entry).groups()  # type: ignore[union-attr]
     drafted = place == "draft"
     start = _minutes(rest, "from")
     if name == "insulin":
-        return _insulin(rest, drafted, start)
+        return _insulin(place, rest, start)
     if name in ("potassium", "potassium_phosphate"):
         return _potassium(name, rest, drafted)
     return _other(place, name, rest, start)
 
 
-def _insulin(rest: str, drafted: bool, start: float | None) -> Order:
-    rate = re.search(r"([\d.]+)/h", rest)
-    dose = re.search(r"(?:push|skin) ([\d.]+)", rest)
-    drug = next((f"insulin_{kind}" for kind in ("lispro", "aspart", "glargine") if kind in rest), "insulin_soluble")
-    if "under skin" in rest:
-        return insulin(dose[1] if dose else "6", drafted=drafted, drug=drug, route="subcutaneous")
-    if "push" in rest:
-        return insulin(dose[1] if dose else "10", drafted=drafted, push=True)
-    return insulin(rate[1] if rate else None, drafted=drafted, start=start, drug=drug)
+_INSULINS = ("lispro", "aspart", "glulisine", "glargine", "detemir", "degludec", "isophane")
+_STATUS = {"held": "on-hold", "stopped": "stopped", "once": "completed"}
+
+
+def _insulin(place: str, rest: str, start: float | None) -> Order:
+    rate, dose, per_day = re.search(r"([\d.]+)/h", rest), re.search(r"(?:push|skin|bare) ([\d.]+)(?!\S)|([\d.]+) (?:under skin|bare)", rest), re.search(r"([\d.]+)/day", rest)
+    drug = "premixed_insulin" if "premixed" in rest else next((f"insulin_{kind}" for kind in _INSULINS if kind in rest), "insulin_soluble")
+    minutes, strength = re.search(r"over ([\d.]+)min", rest), re.search(r"([\d.]+)/mL", rest)
+    units = (dose[1] or dose[2]) if dose else "6" if "under skin" in rest else "10"
+    drafted, status = place == "draft", _STATUS.get(place, "")
+    if "bag" in rest or strength:
+        amount = strength[1] if strength else "50"
+        return order(
+            drug, drafted=drafted, status=status, contents=((drug, amount, "[iU]"),), diluent="" if strength else "sodium_chloride", volume="1" if strength else "50",
+            push="push" in rest, start=start,
+        )  # fmt: skip
+    if "under skin" in rest or "push" in rest or "bare" in rest or minutes:
+        return order(
+            drug, drafted=drafted, status=status, push="push" in rest, dose=(units, "[iU]"), route="subcutaneous" if "under skin" in rest else "intravenous",
+            start=start, per_day=per_day[1] if per_day else None, home=place == "home", minutes=minutes[1] if minutes else None,
+        )  # fmt: skip
+    per_kg = re.search(r"([\d.]+)/kg/h", rest)
+    if per_kg:
+        return order(drug, drafted=drafted, status=status, rate=(per_kg[1], "[iU]/kg/h"), start=start)
+    if "mL/h" in rest:
+        flow = re.search(r"([\d.]+)mL/h", rest)
+        return order(drug, drafted=drafted, status=status, rate=(flow[1] if flow else "5", "mL/h"), start=start)
+    if "pump" in rest:
+        return order(drug, drafted=drafted, status=status, rate=(rate[1] if rate else "1", "[iU]/h"), route="subcutaneous", start=start)
+    made = insulin(rate[1] if rate else None, drafted=drafted, start=start, drug=drug)
+    return replace(made, status=status) if status else made
 
 
 def _potassium(name: str, rest: str, drafted: bool) -> Order:

@@ -10,6 +10,7 @@ TABLES = (
     "potassium.md",
     "potassium_infusion.md",
     "glucose.md",
+    "insulin.md",
     "ketoacidosis.md",
     "hyperosmolar.md",
     "acidosis.md",
