@@ -192,6 +192,8 @@ def _insulin_with_low_potassium(p: ParameterSet) -> Advisory:
             Precedence("silences", "insulin-without-recent-potassium"),
             Precedence("silences", "potassium-falling-on-insulin"),
             Precedence("lowers", "insulin-stop-without-overlap"),
+            # One card must not ask for more insulin while this one asks for less.
+            Precedence("silences", "insulin-rate-out-of-range", other_branches=("too low",)),
         ),
         without_age=True,
         asks_itself=("potassium",),
