@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from cds import candidates, proposed
 from cds.advisory import Advisory, Give, Trigger
 from cds.candidates import Change
-from cds.chart import Allergy, Chart, Feed, Problem, Result, Trouble
+from cds.chart import Allergy, Chart, Feed, Order, Problem, Result, Trouble
 from cds.knowledge import Knowledge
 from cds.logic.criteria import Above, Figure, HasAllergy, HasCondition, Latest, Lesser, OrderFilter, Ratio, Scaled, Total
 from cds.orders.reading import read_order
@@ -81,6 +81,15 @@ def test_control_hz_05_without_asking_for_every_part_the_maximum_is_offered(monk
     monkeypatch.setattr(proposed, "_missing", lambda *_: None)
     with pytest.raises(AssertionError):
         assert worked_out(NEVER_WEIGHED) == NEVER_WEIGHED["expect"]
+
+
+BETWEEN_STEPS = next(row for row in rows("doses.md") if row["case"] == "a maximum between two steps")
+
+
+def test_control_hz_05_rounded_up_a_dose_would_pass_its_maximum(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(proposed, "ROUND_DOWN", "ROUND_UP")
+    with pytest.raises(AssertionError):
+        assert worked_out(BETWEEN_STEPS) == BETWEEN_STEPS["expect"]
 
 
 def test_hz_07_what_is_not_offered_for_want_of_a_weight_is_told_and_the_others_stand() -> None:
@@ -151,6 +160,12 @@ def test_hz_05_a_dose_over_a_rate_is_a_time_in_any_unit(dose: str, rate: str, mi
     give = Give("Give", "phenytoin", amount, amount.unit, minutes=Ratio(Figure(amount), Figure(figure(rate))))
     made = proposed.given(give, B3, knowledge_of(lambda p: ()).population("adult").scene(chart(LOW)), None)
     assert isinstance(made, proposed.Proposed) and made.minutes == Decimal(minutes)
+
+
+def test_control_hz_05_rounded_down_a_time_would_be_too_short(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(proposed, "ROUND_CEILING", "ROUND_FLOOR")
+    with pytest.raises(AssertionError):
+        test_hz_05_a_dose_over_a_rate_is_a_time_in_any_unit("1501 mg", "150 mg/min", "11")
 
 
 # Forms -----------------------------------------------------------------------------------------------------------------------------------
@@ -233,6 +248,15 @@ def test_hz_37_an_advisory_that_only_asks_about_such_orders_judges_the_suggestio
     assert labels(chart(*PREGNANT), knowledge_of(asked_by_filter)) == []
 
 
+def test_control_hz_37_asked_by_trigger_alone_the_suggestion_would_be_offered(monkeypatch: pytest.MonkeyPatch) -> None:
+    def by_trigger(asked: Advisory, suggested: Order) -> bool:
+        return any(f"drafted:{drug}" in clause for clause in asked.trigger.clauses for drug in suggested.drugs)
+
+    monkeypatch.setattr(candidates, "_concerns", by_trigger)
+    with pytest.raises(AssertionError):
+        test_hz_37_an_advisory_that_only_asks_about_such_orders_judges_the_suggestion_too()
+
+
 def test_control_hz_37_a_computed_dose_that_nobody_judges_is_offered(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(candidates, "_objection", lambda *_: "")
     with pytest.raises(AssertionError):
@@ -251,8 +275,7 @@ def test_hz_37_what_cannot_be_judged_with_it_is_not_excused_by_another_order() -
 
     runs = order(ingredient("levetiracetam"), ref="MedicationRequest/r", doses=(dosage(dose="500 mg"),))
     for held in (chart(LOW), chart(LOW, runs)):
-        (dropped,) = offered(held, knowledge_of(made)).dropped
-        assert dropped.reason == f"'{A6}' could not be judged with it"
+        assert [d.reason for d in offered(held, knowledge_of(made)).dropped] == [f"'{A6}' could not be judged with it"]
     assert labels(chart(LOW, runs, result("sodium", "140")), knowledge_of(made)) == ["Give it: 1500 mg intravenous"]
 
 
@@ -354,6 +377,12 @@ def test_hz_12_what_is_ordered_already_is_no_alternative(status: str, more: dict
     found = offered(replace(held, orders=(*held.orders, has)), knowledge_of(combined))
     assert drugs_of(list(found.by_problem[B3]))[0] == offered_drug
     assert [d.reason for d in found.dropped] == ([candidates.ORDERED] if offered_drug == "ciprofloxacin" else [])
+
+
+def test_control_hz_12_without_looking_what_is_ordered_the_same_drug_is_offered(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(candidates._Judging, "_ordered", lambda _: frozenset())
+    with pytest.raises(AssertionError):
+        test_hz_12_what_is_ordered_already_is_no_alternative("draft", {"drafted": True}, "ciprofloxacin")
 
 
 def test_hz_37_suggestions_are_judged_at_every_hook() -> None:
