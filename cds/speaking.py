@@ -81,8 +81,9 @@ def would_speak(ready: Ready, indicator: str, scene: Scene) -> str:
 
 
 def in_hand(orders: Iterable[str], scene: Scene) -> bool:
-    """Whether one of the orders is a draft of this call (at order-select: one that was just selected)."""
-    drafts = {order.ref for order in scene.orders.drafts if order.selected or scene.chart.hook != "order-select"}
+    """Whether one of the orders is a draft of this call, or is stopped by one (at order-select: one that was just selected)."""
+    pool = (*scene.orders.drafts, *scene.orders.stopping)
+    drafts = {order.ref for order in pool if order.selected or scene.chart.hook != "order-select"}
     return any(ref in drafts for ref in orders)
 
 
