@@ -60,7 +60,7 @@ def _token_spans(body: bytes) -> list[tuple[int, int, bytes]]:
         return [(0, len(body), b"*")]
     spans: list[tuple[int, int, bytes]] = []
     tokens: set[str] = set()
-    for _, key_end in _occurrences(body, _KEY):
+    for _, key_end in _occurrences(body, _SOUGHT_KEY):
         after = _AFTER_KEY.match(body, key_end)
         if after:
             for start, end, token, filler in _values(body, after.end()):
@@ -68,7 +68,7 @@ def _token_spans(body: bytes) -> list[tuple[int, int, bytes]]:
                 tokens.add(token)
     for token in tokens:
         if len(token) >= SHORTEST_SEARCHED:
-            spans += ((start, end, b"*") for start, end in _occurrences(body, token))
+            spans += ((start, end, b"*") for start, end in _occurrences(body, _Sought(token)))
     return spans
 
 
@@ -131,17 +131,26 @@ def _decoded(spelled: bytes) -> str:
     return decoded if isinstance(decoded, str) else text
 
 
-def _occurrences(body: bytes, text: str) -> list[Span]:
-    """Where `text` stands in the body, in any JSON spelling. Every span covers whole escape sequences."""
-    plain = _plain(text)
-    spans = [span for spelled in plain for span in _find(body, spelled)]
-    forms = {form for character in set(text) for form in _escapes(character)}
-    if any(opening in body for opening in {b"\\" + spelled for spelled, _ in forms}):
-        escape = b"|".join(sorted(pattern for _, pattern in forms))
+class _Sought:
+    """A text to look for, in every way that JSON can spell it."""
+
+    __slots__ = ("forms", "openings", "plain")
+
+    def __init__(self, text: str) -> None:
+        self.plain = _plain(text)
+        self.forms = {form for character in set(text) for form in _escapes(character)}
+        self.openings = tuple(sorted({b"\\" + spelled for spelled, _ in self.forms}))
+
+
+def _occurrences(body: bytes, sought: _Sought) -> list[Span]:
+    """Where a text stands in the body, in any JSON spelling. Every span covers whole escape sequences."""
+    spans = [span for spelled in sought.plain for span in _find(body, spelled)]
+    if b"\\" in body and any(opening in body for opening in sought.openings):
+        escape = b"|".join(sorted(pattern for _, pattern in sought.forms))
         # One level as JSON reads it: an escaped backslash is passed over whole, so that what follows is not misread.
-        spans += _find_unescaped(body, re.compile(rb"\\\\|\\(?:" + escape + rb")"), plain)
+        spans += _find_unescaped(body, re.compile(rb"\\\\|\\(?:" + escape + rb")"), sought.plain)
         if b"\\\\" in body:
-            spans += _find_unescaped(body, re.compile(rb"\\\\+(?:" + escape + rb")"), plain)
+            spans += _find_unescaped(body, re.compile(rb"\\\\+(?:" + escape + rb")"), sought.plain)
     return [_whole_escapes(body, start, end) for start, end in spans]
 
 
@@ -236,3 +245,7 @@ def _escape_around(body: bytes, position: int) -> Span | None:
                 length = 6 if body[at + 1 : at + 2] == b"u" else 2
                 return (at, min(at + length, len(body))) if back < length else None
     return None
+
+
+_SOUGHT_KEY = _Sought(_KEY)
+"""The same for every request; what is found out about a token is dropped with it."""

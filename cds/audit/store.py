@@ -101,7 +101,7 @@ class Ledger:
         self._stream = stream
         self._spool = spool
         self._clock_ms = clock_ms
-        self._queue: queue.SimpleQueue[_Item | None] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[tuple[_Item, ...] | None] = queue.SimpleQueue()
         self._lost_total = 0
         self._unrecorded = _Losses()
         self._trouble: str | None = None
@@ -163,8 +163,11 @@ class Ledger:
         """The name of the stream that this process writes, such as "00"."""
         return self._stream.name
 
-    async def append(self, draft: RecordDraft) -> Receipt:
+    async def append(self, draft: RecordDraft, before: Sequence[RecordDraft] = ()) -> Receipt:
         """Append one record, and wait until it is durable.
+
+        `before` are records that nobody waits for (see `append_nowait`); they go in front of it, handed over together, so that the writer does
+        not store them alone first while the other waits for a transaction of its own.
 
         Under "answer" always a Receipt: a caller whose record is "lost" marks its answer as not recorded. Under
         "refuse" raises LedgerUnavailable where the store failed. Raises ValueError where the draft breaks the format
@@ -172,7 +175,7 @@ class Ledger:
         """
         loop = asyncio.get_running_loop()
         future: asyncio.Future[Receipt] = loop.create_future()
-        self._put(_Item(draft, loop=loop, future=future))
+        self._put(*(_Item(each) for each in before), _Item(draft, loop=loop, future=future))
         return await future
 
     def append_sync(self, draft: RecordDraft) -> Receipt:
@@ -238,10 +241,10 @@ class Ledger:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _put(self, item: _Item) -> None:
+    def _put(self, *items: _Item) -> None:
         if self._closed:
             raise LedgerUnavailable("the ledger is closed")
-        self._queue.put(item)
+        self._queue.put(items)
 
     # From here on: the writer thread.
 
@@ -254,22 +257,21 @@ class Ledger:
                 self._rest()
                 continue
             ends = first is None
-            items, size = ([] if first is None else [first]), 0
+            items, size = list(first or ()), 0
             while not ends and len(items) < MAX_BATCH and size < MAX_BATCH_BYTES:
                 try:
-                    item = self._queue.get_nowait()
+                    more = self._queue.get_nowait()
                 except queue.Empty:
                     break
-                if item is None:
+                if more is None:
                     ends = True
                 else:
-                    items.append(item)
-                    size += _size(item)
+                    items += more
+                    size += sum(map(_size, more))
             self._handle(items)
         self._rest()
         while not self._queue.empty():  # put by another thread while this one ended
-            item = self._queue.get()
-            if item is not None:
+            for item in self._queue.get() or ():
                 _finish([(item, LedgerUnavailable("the ledger is closed"))])
         if self._spool:
             self._spool.close()

@@ -146,8 +146,9 @@ class Desk:
         A record that cannot be made or stored at all is "lost" under `answer`, and LedgerUnavailable under `refuse` (L-3).
         """
         try:
-            self.flush()
-            return await self.ledger.append(self.draft(service, body, made, rows, request_id, received, caller_id))
+            draft = self.draft(service, body, made, rows, request_id, received, caller_id)
+            waiting, self._delivered = self._delivered, []
+            return await self.ledger.append(draft, waiting)
         except LedgerUnavailable:
             if self.settings.ledger_on_failure == "refuse":
                 raise

@@ -8,6 +8,7 @@ import time
 import uuid
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -53,6 +54,28 @@ def test_au_01_many_waiting_calls_share_commits_and_keep_their_order(tmp_path: P
     entries = list(LedgerReader(tmp_path).entries("00"))[1:]
     assert [entry.header["request_id"] for entry in entries] == [f"r{n}" for n in range(500)]
     assert verify(tmp_path).records == 501
+
+
+def test_rows_that_go_before_a_call_share_its_transaction(tmp_path: Path) -> None:
+    sizes: list[int] = []
+    real = Stream.append
+
+    def counting(self: Stream, prepared: Any, blobs: Any = ()) -> Any:
+        sizes.append(len(prepared))
+        return real(self, prepared, blobs)
+
+    with opened(tmp_path) as ledger, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Stream, "append", counting)
+        for _ in range(20):
+            asyncio.run(ledger.append(call(), [RecordDraft(Kind.DELIVERED, NOW_MS)]))
+    assert sizes == [2] * 20
+    assert kinds(tmp_path)[1:] == ["delivered", "call"] * 20
+
+
+def test_a_row_before_a_call_that_breaks_the_format_costs_only_itself(tmp_path: Path) -> None:
+    with opened(tmp_path) as ledger:
+        receipt = asyncio.run(ledger.append(call(), [RecordDraft(Kind.DELIVERED, NOW_MS, hashes={"software": "no hash"})]))
+    assert receipt.state == "stored" and kinds(tmp_path) == ["start", "call", "gap"]
 
 
 def test_au_01_under_refuse_there_is_no_acknowledgement_without_a_record(tmp_path: Path) -> None:
