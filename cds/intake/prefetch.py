@@ -20,14 +20,14 @@ ANALYTE_GROUPS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "acid_base": ("ph", "pco2", "po2", "bicarbonate", "base_excess"),
         "ketones": ("beta_hydroxybutyrate", "urine_ketones"),
         "lactate_osmolality": ("lactate", "osmolality", "ethanol"),
-        "renal": ("creatinine", "urea", "egfr", "urine_output"),
+        "renal": ("creatinine", "urea", "egfr", "creatinine_clearance", "urine_output"),
         "minerals": ("magnesium", "phosphate", "calcium_total", "calcium_ionised", "albumin"),
         "vitals": (
             "heart_rate", "respiratory_rate", "temperature", "spo2", "systolic", "diastolic", "mean_pressure",
             "oxygen_flow", "inspired_oxygen", "pr_interval", "qt", "qtc",
         ),
         "consciousness": ("gcs", "gcs_eye", "gcs_motor", "gcs_verbal", "avpu"),
-        "body": ("weight", "height", "pregnancy_status", "hcg"),
+        "body": ("weight", "height", "pregnancy_status", "gestational_age", "hcg"),
         "levels": (
             "phenytoin_total", "phenytoin_free", "valproate_level", "carbamazepine_level", "phenobarbital_level",
             "theophylline_level", "lithium_level", "digoxin_level", "vancomycin_level", "salicylate", "paracetamol_level",
