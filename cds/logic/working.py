@@ -54,6 +54,10 @@ if TYPE_CHECKING:
     from cds.logic.scene import Scene
 
 
+# What changes slowly has a window of its own, and need not be drawn with the others.
+SLOW = frozenset(("albumin", "weight", "height"))
+
+
 def work_out(scene: Scene, expression: Expression, order: Order | None) -> Number | Missing:
     """The value of an expression, without looking whether it is known already."""
     match expression:
@@ -159,6 +163,7 @@ def _formula(scene: Scene, name: str, within: Limit) -> Number | Missing:
     if isinstance(within, Absent):
         return _no_figure(name)
     formula = formulas.FORMULAS[name]
+    together, limit = formulas.pairing(scene.p)
     values: dict[str, Interval] = {}
     used: list[Candidate] = []
     gaps: list[Gap] = []
@@ -173,7 +178,7 @@ def _formula(scene: Scene, name: str, within: Limit) -> Number | Missing:
                 values[item] = Interval(Decimal(years[0]), Decimal(years[1]))
             continue
         key = f"{item}_age"
-        own = scene.p[key] if key in scene.p else None
+        own = scene.p[key] if item in SLOW and key in scene.p else None
         window = own.number if isinstance(own, Parameter) else within.number
         found = scene.latest(item, window)
         if isinstance(found, Missing):
@@ -181,15 +186,18 @@ def _formula(scene: Scene, name: str, within: Limit) -> Number | Missing:
                 gaps.extend(found.gaps)
             continue
         first = found.candidates[0]
+        at = None if isinstance(own, Parameter) else first.seen.at
+        if at is not None and not needed and times and max(*times, at.latest) - min(*times, at.latest) > limit * MINUTE:
+            # What only sharpens the result, and was drawn at another time, is left out (Q-M11, R-n23).
+            continue
         values[item] = first.value
         used.append(first)
-        if not isinstance(own, Parameter) and first.seen.at is not None:
-            times.append(first.seen.at.latest)
+        if at is not None:
+            times.append(at.latest)
     seen = tuple(c.seen for c in used)
     if gaps:
         return Missing(tuple(gaps), seen)
     apart = (max(times) - min(times)) // MINUTE if times else 0
-    together, limit = formulas.pairing(scene.p)
     if apart > limit:
         return Missing((Gap(formula.label, GapState.STALE, f"{formula.label}: inputs drawn {apart} min apart"),), seen)
     try:
@@ -251,6 +259,8 @@ def _given(scene: Scene, substance: str, within: Limit, per_kg: bool) -> Number 
     if isinstance(within, Absent):
         return _no_figure(substance)
     amount, unit, orders, unsure = amount_given(scene.orders, scene.reading, substance, within.number, facts(scene.p))
+    if not unit and substance.startswith("drug:"):
+        unit = "mg{PE}" if substance == "drug:fosphenytoin" else "mg"
     unit = unit or {"insulin": "[iU]", "glucose": "g", "fluid": "mL", "crystalloid": "mL"}.get(substance, "mmol")
 
     def told() -> Seen:
@@ -323,16 +333,16 @@ def _of_order(scene: Scene, order: Order | None, fact: str, substance: str) -> N
     why_not = dose.why_not or f"{fact.replace('_', ' ')} not stated"
     match fact:
         case "per_hour":
-            return _order_number(order, fact, dose.per_hour, f"{dose.unit}/h", why_not)
+            return _order_number(order, fact, dose.per_hour, f"{dose.unit}/h", why_not, total=True)
         case "amount":
-            return _order_number(order, fact, dose.amount, dose.unit, why_not)
+            return _order_number(order, fact, dose.amount, dose.unit, why_not, total=True)
         case "concentration":
             return _order_number(order, fact, dose.concentration, f"{dose.unit}/L", why_not)
         case "mg_per_ml":
             return _order_number(order, fact, dose.mg_per_ml, "mg/mL", why_not)
         case "per_day":
             daily = None if dose.amount is None or reading.per_day is None else dose.amount.scale(reading.per_day)
-            return _order_number(order, fact, daily, dose.unit, why_not)
+            return _order_number(order, fact, daily, dose.unit, why_not, total=True)
         case _:
             raise KnowledgeError(f"an order has no number '{fact}'")
 
@@ -349,11 +359,12 @@ def _course_days(order: Order) -> Interval | None:
     return Interval(low, high)
 
 
-def _order_number(order: Order, fact: str, value: Interval | None, unit: str, why_not: str) -> Number | Missing:
+def _order_number(order: Order, fact: str, value: Interval | None, unit: str, why_not: str, *, total: bool = False) -> Number | Missing:
+    """A number of one order. What it gives is a range as a sum is (`total`): "too much" looks at its upper end, as where rate and duration disagree (F-1)."""
     if value is None:
         return Missing((Gap(f"{fact.replace('_', ' ')} of {order.label}", GapState.NOT_SENT, f"{order.label}: {why_not}"),))
     held = value
-    return Number((Candidate(held, None, unit, lambda: Seen("order", order.label, f"{spread(held, 2)} {unit}", order.ref, held, unit, path=order.path)),), unit)
+    return Number((Candidate(held, None, unit, lambda: Seen("order", order.label, f"{spread(held, 2)} {unit}", order.ref, held, unit, path=order.path)),), unit, total)
 
 
 def _per_weight(scene: Scene, number: Number | Missing) -> Number | Missing:

@@ -144,7 +144,7 @@ def _as_given(order: Order, event: Administration) -> Order:
         # A copy: each dose is an order in hand of its own.
         return replace(order)
     first = order.dosages[0] if order.dosages else Dosage()
-    return replace(order, dosages=(replace(first, dose=dose, duration_minutes=_minutes(event) or first.duration_minutes, per_day=None, once=True),))
+    return replace(order, dosages=(replace(first, dose=dose, duration_minutes=_minutes(event) or first.duration_minutes, per_day=None, once=first.once),))
 
 
 def _of_no_order(event: Administration) -> Order:
