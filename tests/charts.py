@@ -173,14 +173,14 @@ def insulin(units_per_hour: str | None = "6.8", *, drafted: bool = False, push: 
 
 def potassium_bag(
     mmol: str | None, volume: str = "500", hours: str | None = None, rate: str | None = None, *, drafted: bool = False, line: str | None = None,
-    line_from_text: bool = False, drug: str = "potassium_chloride", diluent: str = "sodium_chloride", ref: str = "",
+    line_from_text: bool = False, drug: str = "potassium_chloride", diluent: str = "sodium_chloride", diluent_text: str = "", ref: str = "",
 ) -> Order:  # fmt: skip
     """Potassium in a bag, run over `hours` or at `rate` mL/h."""
     if rate is None and hours is not None:
         rate = f"{Decimal(volume) / Decimal(hours):f}"
     return order(
         drug, drafted=drafted, line=line, line_from_text=line_from_text, contents=() if mmol is None else ((drug, mmol, "mmol"),), diluent=diluent,
-        volume=volume, rate=None if rate is None else (rate, "mL/h"), ref=ref,
+        volume=volume, rate=None if rate is None else (rate, "mL/h"), ref=ref, diluent_text=diluent_text,
     )  # fmt: skip
 
 

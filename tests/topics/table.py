@@ -8,6 +8,8 @@ Columns: case, patient, results, conditions, orders, expect, source; `profile` a
     orders      draft insulin 6.8/h · run insulin 2/h from 300min · draft insulin push 10 · draft insulin under skin 6 lispro · run potassium 20mmol 500mL 2h central
                 · stop insulin 6.8/h (a draft that stops it) · run insulin glargine 20 under skin 1/day from 3h · home insulin glargine 20 under skin 1/day
                 · draft insulin 10 bare (a dose, no rate) · draft insulin bag (no rate) · once insulin push 10 from 90min (ordered once, given)
+                · draft potassium push 20mmol · draft potassium bare 20mmol (a dose and nothing else) · draft potassium 20mmol 500mL 2h in glucose (or text glucose)
+                · draft potassium 20mmol 10mL 2h undiluted · draft sodium_phosphate 20mmol 250mL 50mL/h peripheral
                 · home empagliflozin · draft meropenem 1000mg 3/day for sepsis · draft phenytoin 1000mg 100mL in glucose 100mL/h · gave lorazepam 20min · failed medications
     expect      code indicator · code unknown · - for none of the table's codes
 """
@@ -241,16 +243,24 @@ def _potassium(name: str, rest: str, drafted: bool) -> Order:
     hours, rate = re.search(r"([\d.]+)h\b", re.sub(r"mL/h", "", rest)), re.search(r"([\d.]+)mL/h", rest)
     if "oral" in rest:
         return order("potassium_chloride", drafted=drafted, route="oral", dose=(mmol[1] if mmol else "20", "mmol"), per_day="3")
+    minutes, drug = re.search(r"over ([\d.]+)min", rest), "potassium_phosphate" if name == "potassium_phosphate" else "potassium_chloride"
+    if "push" in rest or "bare" in rest or minutes:
+        return order(drug, drafted=drafted, dose=(mmol[1] if mmol else "20", "mmol"), push="push" in rest, minutes=minutes[1] if minutes else None)
+    made = re.search(r"text (\w+)", rest)
     return potassium_bag(
         mmol[1] if mmol else None, volume[1] if volume else "500", hours[1] if hours else None, rate[1] if rate else None, drafted=drafted,
-        line="central" if "central" in rest else "peripheral" if "peripheral" in rest else None, line_from_text="by text" in rest,
-        drug="potassium_phosphate" if name == "potassium_phosphate" else "potassium_chloride",
+        line=_line(rest), line_from_text="by text" in rest, drug=drug,
+        diluent="" if "undiluted" in rest or made else "glucose" if "in glucose" in rest else "sodium_chloride", diluent_text=_FLUIDS[made[1]] if made else "",
     )  # fmt: skip
+
+
+def _line(rest: str) -> str | None:
+    return "central" if "central" in rest else "peripheral" if "peripheral" in rest else None
 
 
 def _other(place: str, name: str, rest: str, start: float | None) -> Order:
     drugs = tuple(name.split("+"))
-    mg, volume = re.search(r"([\d.]+)mg\b", rest), re.search(r"([\d.]+)mL\b(?!/h)", rest)
+    mg, volume = re.search(r"([\d.]+)(mg|mmol)\b", rest), re.search(r"([\d.]+)mL\b(?!/h)", rest)
     rate, per_day = re.search(r"([\d.]+)mL/h", rest), re.search(r"([\d.]+)/day", rest)
     fluid = re.search(r"\bin (\w+)", rest)
     text = re.search(r"text (\w+)", rest)
@@ -263,8 +273,8 @@ def _other(place: str, name: str, rest: str, start: float | None) -> Order:
     bag = bool(volume)
     return order(
         *drugs, drafted=place == "draft", status="stopped" if place == "stopped" else "", home=place == "home", route=route, start=start,
-        authored=_minutes(rest, "since"), dose=None if bag or mg is None else (mg[1], "mg"), per_day=per_day[1] if per_day else None,
-        contents=((drugs[0], mg[1], "mg"),) if bag and mg else (), diluent=_FLUIDS[fluid[1]] if fluid else "", volume=volume[1] if volume else "",
+        authored=_minutes(rest, "since"), dose=None if bag or mg is None else (mg[1], mg[2]), per_day=per_day[1] if per_day else None,
+        contents=((drugs[0], mg[1], mg[2]),) if bag and mg else (), line=_line(rest), diluent=_FLUIDS[fluid[1]] if fluid else "", volume=volume[1] if volume else "",
         diluent_text=_FLUIDS[text[1]] if text else "", rate=(rate[1], "mL/h") if rate else None, minutes=minutes[1] if minutes else None, push="push" in rest,
         reasons=tuple(reason[1].replace(" ", "_").split("+")) if reason and reason[1] not in ("migraine", "mood") else (),
         reason_stated=bool(reason), ended=ended,
