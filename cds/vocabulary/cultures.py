@@ -16,13 +16,13 @@ def susceptibility_of(system: str, code: str) -> str | None:
     """The drug whose susceptibility a code reports, by our name; None when it is not recognised.
 
     A combination stands under one name: clavulanate (amoxicillin with clavulanate), tazobactam (piperacillin with tazobactam),
-    sulfamethoxazole (with trimethoprim). `tested_together` gives all of it.
+    sulfamethoxazole (with trimethoprim). `parts_tested` gives all of it.
     """
     found = _tables.SUSCEPTIBILITY.get((system, code))
     return None if found is None else found[0]
 
 
-def tested_together(system: str, code: str) -> tuple[str, ...]:
+def parts_tested(system: str, code: str) -> tuple[str, ...]:
     """Every ingredient that a susceptibility code tests as one, the name of `susceptibility_of` first; () when it is not recognised.
 
     For an order of a combination its own result decides: amoxicillin resistant says nothing of amoxicillin with clavulanate.

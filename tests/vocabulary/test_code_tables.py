@@ -42,6 +42,8 @@ ALL_CODES = {
     *_tables.CONDITION_CODES,
     *_tables.CONDITION_PREFIXES,
     *_tables.ROUTE_CODES,
+    *_tables.SUSCEPTIBILITY,
+    *_tables.CULTURES,
 }
 
 
@@ -142,6 +144,18 @@ def test_analytes_and_units_name_the_same_things() -> None:
         assert use is not None and use.analyte == analyte
 
 
+def test_no_code_means_two_things() -> None:
+    """An observation code is an analyte, a panel, a culture or a susceptibility; a SNOMED CT code is a diagnosis or a route."""
+    observed = [set(_tables.CODES), set(_tables.PANELS), set(_tables.CULTURES), set(_tables.SUSCEPTIBILITY)]
+    assert sum(map(len, observed)) == len(set().union(*observed))
+    assert not set(_tables.CONDITION_CODES) & set(_tables.ROUTE_CODES)
+    rxnorm_and_atc: dict[tuple[str, str], list[str]] = {}
+    for name, (_, _, atc, rxnorm) in _tables.DRUGS.items():
+        for key in (*((ATC, code) for code in atc), *((RXNORM, code) for code in rxnorm)):
+            rxnorm_and_atc.setdefault(key, []).append(name)
+    assert {key: names for key, names in rxnorm_and_atc.items() if len(names) > 1} == {}
+
+
 def test_blood_pressure_is_a_panel() -> None:
     assert is_panel(LOINC, "85354-9")
     assert analyte_of(LOINC, "85354-9") is None
@@ -153,13 +167,31 @@ SHARED_CLASSES = """
 insulin insulin_intravenous_suitable rapid_insulin basal_insulin potassium_salt potassium_phosphate glucose_fluid saline
 balanced_crystalloid crystalloid water sglt2_inhibitor metformin sulfonylurea glucose_lowering carbapenem valproate phenytoin fosphenytoin
 fluoroquinolone benzodiazepine anti_seizure anaesthetic_agent opioid antibacterial magnesium_sulfate calcium_salt bicarbonate glucagon
-thiamine potassium_raising qt_prolonging theophylline_like nsaid
+thiamine potassium_raising qt_prolonging theophylline_like nsaid premixed_insulin meglitinide ace_inhibitor angiotensin_receptor_blocker
+aldosterone_antagonist heparin anti_seizure_inducer_strong anti_seizure_inducer_weak barbiturate gabapentinoid cephalosporin
+side_chain_aminobenzyl side_chain_methoxyimino side_chain_ceftazidime penicillin aminoglycoside tetracycline sulfonamide macrolide
+azole_antifungal vasopressor direct_oral_anticoagulant anticoagulant_prophylaxis vitamin_k_antagonist contraceptive_hormonal
+emergency_contraceptive immunosuppressant_calcineurin immunosuppressant_mtor boosted_antiviral hepatitis_c_antiviral kinase_inhibitor
+glucocorticoid thiazide loop_diuretic potassium_binder phosphate_salt magnesium calcium chelating_cation neuromuscular_blocker
+non_depolarising_blocker antidepressant_ssri tricyclic monoamine_oxidase_inhibitor antipsychotic statin seizure_threshold_lowering beta_blocker
+calcium_channel_blocker conduction_slowing propylene_glycol_solvent
 """
 SHARED_CONCEPTS = """
 seizure epilepsy status_epilepticus eclampsia pregnancy diabetes_type_1 diabetes diabetic_ketoacidosis ketoacidosis hyperosmolar_state
 heart_failure ckd_4_5 end_stage_renal dialysis acute_kidney_injury anuria_oliguria sepsis septic_shock meningitis encephalitis infection
 stroke brain_injury brain_tumour cns_infection alcohol_withdrawal sedative_withdrawal haemorrhage cirrhosis hepatic_failure av_block
 sick_sinus functional_seizure febrile_seizure poisoning heart_disease
+diabetes_pancreatic ischaemic_heart_disease myocardial_infarction valve_disease cardiomyopathy arrhythmia sinus_bradycardia sinoatrial_block
+adams_stokes torsades cardiac_arrest pacemaker mechanical_heart_valve venous_thromboembolism shock bleeding advanced_liver_disease pancreatitis
+adrenal_insufficiency porphyria hyponatraemia acute_hyponatraemia osmotic_demyelination alcohol_use_disorder malnutrition refeeding_risk
+eating_disorder hyperemesis delivery postpartum hysterectomy sterilisation poisoning_tricyclic poisoning_salicylate
+poisoning_sodium_channel_blocker poisoning_calcium_channel_blocker poisoning_beta_blocker poisoning_valproate poisoning_isoniazid
+poisoning_theophylline poisoning_cocaine poisoning_stimulant poisoning_local_anaesthetic poisoning_benzodiazepine poisoning_opioid
+severe_asthma respiratory_failure ventilator_dependence stridor tetany paralysis myasthenia_gravis neuromuscular_disease haemolysis
+rhabdomyolysis brain_oedema cranial_nerve_palsy abnormal_posturing headache vomiting neurosurgery focal_neurological_deficit absence_seizure
+focal_aware_seizure focal_impaired_seizure delirium confusion fever neck_stiffness bacteraemia cystitis prostatitis catheter_associated_uti
+urinary_obstruction abscess endocarditis neutropenia colonisation frailty end_of_life asian_ancestry hlab1502 urea_cycle_disorder
+mitochondrial_disease pre_eclampsia first_degree_av_block
 """
 
 
