@@ -149,7 +149,7 @@ def _precedence(code: str, row: Precedence, catalogue: frozenset[str]) -> None:
         raise KnowledgeError(f"'{code}' names '{row.code}', which is not in the catalogue")
     if row.how not in ("absorbs", "silences", "lowers") or row.scope not in ("order", "patient"):
         raise KnowledgeError(f"'{code}': precedence '{row.how}', scope '{row.scope}'")
-    for indicator in row.at:
+    for indicator in (*row.at, *row.other_at):
         if indicator not in INDICATORS:
             raise KnowledgeError(f"'{code}': precedence at '{indicator}', which is no indicator")
 

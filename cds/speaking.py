@@ -97,7 +97,7 @@ def touched(advisory: Advisory, scene: Scene) -> bool:
 
 
 def _matches(row: Precedence, finding: Finding, other: Finding) -> bool:
-    if row.code != other.code or finding.indicator not in row.at:
+    if row.code != other.code or finding.indicator not in row.at or other.indicator not in row.other_at:
         return False
     if row.branches and finding.branch.name not in row.branches:
         return False

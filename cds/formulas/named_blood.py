@@ -106,6 +106,16 @@ BLOOD: Final = (
         lambda v, _, c: blood.sodium_corrected_above(v["sodium"], v["glucose"], c=c),
     ),
     Formula(
+        "sodium_for_trend", "sodium corrected for glucose", ("sodium",), "mmol/L", 1,
+        "the measured sodium where no glucose was drawn with it", "Katz 1973; own rule Q-M11",
+        lambda v, _, c: blood.sodium_corrected_katz(v["sodium"], v["glucose"], c=c) if "glucose" in v else v["sodium"], ("glucose",),
+    ),
+    Formula(
+        "sodium_for_seizure", "sodium corrected for a high glucose", ("sodium",), "mmol/L", 1,
+        "the measured sodium at a glucose up to 11.1 mmol/L, or where no glucose was drawn with it", "Katz 1973; own rules N-06, R-n23",
+        lambda v, _, c: blood.sodium_corrected_above(v["sodium"], v["glucose"], c=c) if "glucose" in v else v["sodium"], ("glucose",),
+    ),
+    Formula(
         "sodium_corrected_hillier", "sodium corrected for glucose, Hillier", ("sodium", "glucose"), "mmol/L", 1,
         "adds nothing at a glucose up to 5.55 mmol/L; better above 22 mmol/L", "Hillier 1999",
         lambda v, _, c: blood.sodium_corrected_hillier(v["sodium"], v["glucose"], c=c),

@@ -132,7 +132,11 @@ def _compared(node: Criterion, item: Expression, limit: Limit, test: Test, scene
     truth = truth_of(compare(number, limit, test))
     gaps: tuple[Gap, ...] = ()
     if truth is UNKNOWN:
-        gaps = tuple(Gap(seen.item, GapState.UNUSABLE, _undecided(seen, limit), last=seen) for seen in number.seen)
+        if number.total and not scene.whole("medications"):
+            # The sum is open because orders were not sent: that is the gap, and not the sum.
+            gaps = (scene.gap("medications"),)
+        else:
+            gaps = tuple(Gap(seen.item, GapState.UNUSABLE, _undecided(seen, limit), last=seen) for seen in number.seen)
     return Reason(truth, node, (), number.seen, gaps, order=_ref(order), note=number.note)
 
 

@@ -117,7 +117,7 @@ def _bicarbonate(p: ParameterSet) -> Advisory:
         if not never:
             branches.append(Branch("potassium first", AllOf((context, low_potassium)), "warning", words(
                 "Give potassium before or with this bicarbonate: potassium {potassium}, pH {ph}")))  # fmt: skip
-    poisoned = HasCondition(("poisoning", "dialysis", "end_stage_renal"))
+    poisoned = HasCondition(("poisoning_salicylate", "poisoning_sodium_channel_blocker", "poisoning_tricyclic", "cardiac_arrest", "dialysis", "end_stage_renal"))
     for_potassium = if_known("potassium", p["potassium_age_in_crisis"], AtLeastValue(potassium, p["bicarbonate_for_potassium"]))
     return Advisory(
         code="bicarbonate-without-indication",

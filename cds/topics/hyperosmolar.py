@@ -131,7 +131,7 @@ def _thrombosis(p: ParameterSet) -> Advisory:
                 AllOf(
                     (
                         State("hyperosmolar shown"), AtLeastValue(Since("crisis start"), p["thrombosis_prophylaxis_after"]), NoOrder(prevented),
-                        Not(HasCondition(("haemorrhage",))),
+                        Not(HasCondition(("haemorrhage", "bleeding"))),
                     )
                 ),
                 "info",
