@@ -7,7 +7,7 @@ as a `Problem`, because a gap that nobody mentions is read as normal (HZ-07).
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import Enum
@@ -139,6 +139,9 @@ class Results(Protocol):
     def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
         """The newest of `of`: at least every result that may have been drawn at or after `floor` (epoch ms), perhaps older ones after them."""
 
+    def current(self, analyte: str, floor: int, now: int) -> Result | None:
+        """The newest of `of` that was surely drawn from `floor` to `now` (epoch ms), as `newest_between` finds it."""
+
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """What was sent for the analyte and set aside."""
 
@@ -147,6 +150,18 @@ class Results(Protocol):
 
     def analytes(self) -> frozenset[str]:
         """Every analyte for which something was sent, read or set aside."""
+
+
+def newest_between(results: Sequence[Result], floor: int, now: int) -> Result | None:
+    """Of results from the newest to the oldest the first that was surely drawn from `floor` to `now` (epoch ms)."""
+    for result in results:
+        at = result.at
+        if at.latest < floor:
+            # Newest first: nothing that follows is newer.
+            return None
+        if at.latest <= now and at.earliest is not None and at.earliest >= floor:
+            return result
+    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -364,6 +379,10 @@ class NoResults:
     def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
         """Always empty."""
         return ()
+
+    def current(self, analyte: str, floor: int, now: int) -> Result | None:
+        """Always none."""
+        return None
 
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """Always empty."""

@@ -13,7 +13,7 @@ from decimal import Decimal
 from cds.advisory import Assessment, Outcome, Verdict, rank
 from cds.assess import ORDER_HOOKS, Knowledge, Population, Ready, fires_as
 from cds.blood_gas import gas_remarks
-from cds.chart import MINUTE, Chart, Feed, Moment, Order, Problem, Result, Results, Trouble
+from cds.chart import MINUTE, Chart, Feed, Moment, Order, Problem, Result, Results, Trouble, newest_between
 from cds.logic.compiled import support
 from cds.logic.evaluate import matching
 from cds.logic.reason import Gap, GapState, Seen
@@ -249,6 +249,10 @@ class _HeldResults:
     def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
         """As `of`: the held one is the newest of all."""
         return self.of(analyte)
+
+    def current(self, analyte: str, floor: int, now: int) -> Result | None:
+        """The newest between two instants."""
+        return newest_between(self.of(analyte), floor, now)
 
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """As in the chart."""

@@ -26,6 +26,7 @@ from cds.chart import (
     Problem,
     Result,
     Source,
+    newest_between,
     Trouble,
 )
 from cds.numbers import Interval, point
@@ -56,6 +57,10 @@ class Given:
     def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
         """All of them."""
         return self.of(analyte)
+
+    def current(self, analyte: str, floor: int, now: int) -> Result | None:
+        """The newest between two instants."""
+        return newest_between(self.of(analyte), floor, now)
 
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """What could not be used."""

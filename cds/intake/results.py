@@ -11,7 +11,7 @@ from bisect import bisect_left
 
 import msgspec
 
-from cds.chart import Moment, Problem, Result, Trouble
+from cds.chart import Moment, Problem, Result, Trouble, newest_between
 from cds.intake.coding import Measured, label_of
 from cds.intake.limits import Limits
 from cds.intake.shapes import Component, Concept, Observation
@@ -23,6 +23,7 @@ COUNTED = frozenset(("preliminary", "final", "amended", "corrected"))
 IGNORED = frozenset(("registered", "cancelled", "entered-in-error", "unknown"))
 _RANK = {"entered-in-error": 5, "cancelled": 4, "corrected": 3, "amended": 3, "final": 2, "preliminary": 1}
 _FEW = 8
+_AT_A_TIME = 4
 _LONGEST_ID = 80
 
 
@@ -57,6 +58,10 @@ def _by_name(result: Result) -> tuple[str, ...]:
     return result.ref, result.code, result.text, result.path
 
 
+def _by_place(problem: Problem) -> tuple[str, str, str]:
+    return problem.ref, problem.path, problem.trouble.value
+
+
 def _local(instant: int, zone: str) -> str:
     """An instant (epoch ms) as the local text of a zone, to the second; the earliest text there is where the zone is not understood."""
     try:
@@ -77,12 +82,17 @@ def ref_of(kind: str, identity: str) -> str:
     return f"{kind}/{identity[:_LONGEST_ID]}" if identity else kind
 
 
-class _Line(msgspec.Struct, gc=False):
-    """Entries of one analyte from the oldest to the newest, with their local times in one zone."""
+class _Line:
+    """Entries of one analyte from the newest to the oldest, of which the first `used` have been read: `results` and `problems` are what came of them."""
 
-    zone: str
-    times: list[str]
-    held: list[Held]
+    __slots__ = ("entries", "problems", "results", "texts", "times", "used")
+
+    def __init__(self, texts: list[str], entries: list[Held], problems: list[Problem]) -> None:
+        self.texts, self.entries, self.problems = texts, entries, problems
+        self.used = 0
+        self.results: list[Result] = []
+        # The times of `results`, counted backwards, so that they ascend.
+        self.times: list[int] = []
 
 
 class LazyResults:
@@ -102,10 +112,9 @@ class LazyResults:
         # By identity: the concepts of what is held live as long as this, and comparing them costs more than all else here.
         self._labels: dict[int, str] = {}
         self._done: dict[str, tuple[tuple[Result, ...], tuple[Problem, ...]]] = {}
-        self._newest: dict[str, tuple[int, tuple[tuple[Result, ...], tuple[Problem, ...]]]] = {}
         self._outcomes: dict[int, Result | Problem | None] = {}
         self._lines: dict[str, _Line | None] = {}
-        self._floors: dict[tuple[str, int], str] = {}
+        self._nows: dict[str, str] = {}
 
     def analytes(self) -> frozenset[str]:
         """Every analyte of which something was sent, usable or not."""
@@ -117,34 +126,54 @@ class LazyResults:
 
     def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
         """The newest of `of`, without reading what surely is older than `floor`: a long stay has hundreds of results, and a rule asks for the last hours."""
-        return self._read_since(analyte, floor)[0]
+        line = self._line(analyte)
+        if line is None:
+            return self._read(analyte)[0]
+        self._read_down_to(analyte, line, floor)
+        return tuple(line.results)
+
+    def current(self, analyte: str, floor: int, now: int) -> Result | None:
+        """The newest of `of` that was surely drawn from `floor` to `now`. Nothing older is read for it."""
+        line = self._line(analyte)
+        if line is None:
+            return newest_between(self._read(analyte)[0], floor, now)
+        place = bisect_left(line.times, -now)
+        while place == len(line.results):
+            if not self._read_on(analyte, line):
+                return None
+            place = bisect_left(line.times, -now)
+        found = line.results[place]
+        # Every time of a line is exact.
+        return found if found.at.latest >= floor else None
 
     def problems_since(self, analyte: str, floor: int) -> tuple[Problem, ...]:
         """Of `problems` those that may be as new as `floor`, and those without a time."""
-        return self._read_since(analyte, floor)[1]
-
-    def _read_since(self, analyte: str, floor: int) -> tuple[tuple[Result, ...], tuple[Problem, ...]]:
-        done = self._done.get(analyte)
-        if done is not None:
-            return done
         line = self._line(analyte)
         if line is None:
-            return self._read(analyte)
-        limit = self._floors.get((line.zone, floor))
-        if limit is None:
-            limit = self._floors[line.zone, floor] = _local(floor, line.zone)
-        count = len(line.times) - bisect_left(line.times, limit)
-        known = self._newest.get(analyte)
-        if known is not None and known[0] >= count:
-            return known[1]
-        if count == len(line.times):
-            return self._read(analyte)
-        made = self._settled(analyte, line.held[len(line.held) - count :], list(self._early.get(analyte, ())))
-        self._newest[analyte] = (count, made)
-        return made
+            return self._read(analyte)[1]
+        self._read_down_to(analyte, line, floor)
+        return tuple(sorted(line.problems, key=_by_place))
+
+    def _read_down_to(self, analyte: str, line: _Line, floor: int) -> None:
+        while (not line.results or line.results[-1].at.latest >= floor) and self._read_on(analyte, line):
+            pass
+
+    def _read_on(self, analyte: str, line: _Line) -> bool:
+        """Read the next few entries of a line, those of one instant together. False when there are none."""
+        begin, entries, texts = line.used, line.entries, line.texts
+        if begin == len(entries):
+            return False
+        end = min(begin + _AT_A_TIME, len(entries))
+        while end < len(entries) and texts[end] == texts[end - 1]:
+            end += 1
+        found = self._counted(analyte, entries[begin:end], line.problems)
+        line.results += found
+        line.times += [-result.at.latest for result in found]
+        line.used = end
+        return True
 
     def _line(self, analyte: str) -> _Line | None:
-        """The entries of an analyte in the order of their times, where their texts alone tell it: full times of one zone, and no versions among them."""
+        """The entries of an analyte in the order of their times, where their texts alone tell it: full times of one zone up to now, and no versions."""
         if analyte in self._lines:
             return self._lines[analyte]
         held = self._held.get(analyte, [])
@@ -152,15 +181,25 @@ class LazyResults:
         if len(held) >= _FEW:
             texts = [each.observation.effectiveDateTime for each in held]
             zone = texts[0][19:]
-            plain = len(texts[0]) >= 20 and zone[0] in "Z+-" and len({len(text) for text in texts}) == 1
-            if plain and all(text[10] == "T" and text.endswith(zone) for text in texts) and _all_different(held):
-                order = sorted(range(len(held)), key=texts.__getitem__)
-                line = _Line(zone, [texts[place][:19] for place in order], [held[place] for place in order])
+            if zone and zone[0] in "Z+-" and {text[10:11] + text[19:] for text in texts} == {f"T{zone}"} and _all_different(held):
+                newest_first = sorted(texts, reverse=True)
+                if newest_first != texts:
+                    order = sorted(range(len(held)), key=texts.__getitem__, reverse=True)
+                    held = [held[place] for place in order]
+                # A time in the future may count as now, and then it is of one instant with others.
+                if newest_first[0][:19] <= self._now_in(zone):
+                    line = _Line(newest_first, held, list(self._early.get(analyte, ())))
         self._lines[analyte] = line
         return line
 
-    def _settled(self, analyte: str, held: list[Held], problems: list[Problem]) -> tuple[tuple[Result, ...], tuple[Problem, ...]]:
-        """What counts of these, newest first, and what is set aside, on top of `problems`."""
+    def _now_in(self, zone: str) -> str:
+        found = self._nows.get(zone)
+        if found is None:
+            found = self._nows[zone] = _local(self._times.now, zone)
+        return found
+
+    def _counted(self, analyte: str, held: list[Held], problems: list[Problem]) -> list[Result]:
+        """What counts of these, newest first; what is set aside is added to `problems`."""
         found: list[tuple[Result, Held]] = []
         for each in held:
             outcome = self._outcome(analyte, each)
@@ -171,8 +210,7 @@ class LazyResults:
         kept, conflicts = _agreed(analyte, found)
         problems += conflicts
         kept.sort(key=_by_time, reverse=True)
-        problems.sort(key=lambda problem: (problem.ref, problem.path, problem.trouble.value))
-        return tuple(kept), tuple(problems)
+        return kept
 
     def _outcome(self, analyte: str, held: Held) -> Result | Problem | None:
         key = id(held)
@@ -190,6 +228,12 @@ class LazyResults:
             return self._done[analyte]
         except KeyError:
             pass
+        line = self._line(analyte)
+        if line is not None:
+            while self._read_on(analyte, line):
+                pass
+            done = self._done[analyte] = tuple(line.results), tuple(sorted(line.problems, key=_by_place))
+            return done
         problems = list(self._early.get(analyte, ()))
         held = self._held.get(analyte, [])
         newest_of_each = held
@@ -202,7 +246,8 @@ class LazyResults:
                     problems += [self._problem(analyte, each, Trouble.CONFLICT, message) for each in group]
                 else:
                     newest_of_each.append(newest)
-        done = self._done[analyte] = self._settled(analyte, newest_of_each, problems)
+        kept = self._counted(analyte, newest_of_each, problems)
+        done = self._done[analyte] = tuple(kept), tuple(sorted(problems, key=_by_place))
         return done
 
     def _problem(

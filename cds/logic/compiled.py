@@ -242,9 +242,8 @@ def _none_within(node: NoneWithin) -> Judge:
     def judge(scene: Scene, order: Order | None) -> Truth:
         floor = none_within_floor(node, scene)
         for analyte in node.analytes:
-            for result in scene.recent(analyte, floor):
-                if result.at.earliest is not None and result.at.earliest >= floor:
-                    return FALSE
+            if scene.drawn_since(analyte, floor) is not None:
+                return FALSE
         return TRUE
 
     return judge

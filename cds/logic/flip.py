@@ -52,6 +52,11 @@ class Changed:
             known = self._since[floor] = tuple(self._by_ref.get((r.ref, r.path), r) for r in self._inner.since(analyte, floor))
         return known
 
+    def current(self, analyte: str, floor: int, now: int) -> Result | None:
+        """The newest between two instants: a change of its value is none of its time."""
+        found = self._inner.current(analyte, floor, now)
+        return found if found is None or analyte != self._analyte else self._by_ref.get((found.ref, found.path), found)
+
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """As in the chart."""
         return self._inner.problems(analyte)

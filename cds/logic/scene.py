@@ -13,7 +13,7 @@ from functools import lru_cache, partial
 from itertools import count
 from typing import TYPE_CHECKING, Protocol
 
-from cds.chart import DAY, MINUTE, Chart, Condition, Feed, Moment, Order, Problem, Result, Results, Source, Trouble
+from cds.chart import MINUTE, Chart, Condition, Feed, Moment, Order, Problem, Result, Results, Source, Trouble
 from cds.logic.compare import Candidate, KnowledgeError, Missing, Number, compare, is_above, is_at_least, is_at_most, is_below
 from cds.logic.expressions import Expression, Latest, Limit
 from cds.logic.reason import Gap, GapState, Reason, Seen, deciding_gaps, leaves_seen
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from cds.logic.criteria import Criterion
 
 DAYS_OF_AN_INFANT = 365
+_NO_LIMIT = 1 << 62
 
 
 class Judge(Protocol):
@@ -204,9 +205,15 @@ class Scene:
         newest = self.chart.results.since(analyte, floor)
         return newest if self.now >= self.chart.now else [result for result in newest if result.at.latest <= self.now]
 
+    def drawn_since(self, analyte: str, floor: int) -> Result | None:
+        """The newest result that was surely drawn at or after `floor` (epoch ms). Nothing older is read for it."""
+        if self._track:
+            self._track[-1].add(analyte)
+        return self.chart.results.current(analyte, floor, self.now if self.now < self.chart.now else _NO_LIMIT)
+
     def newest(self, analyte: str) -> Result | None:
         """The newest result of an analyte, whatever its age."""
-        return next(iter(self.recent(analyte, self.now - DAY)), None) or next(iter(self.results(analyte)), None)
+        return next(iter(self.recent(analyte, self.now)), None) or next(iter(self.results(analyte)), None)
 
     def current(self, result: Result, within: Decimal) -> bool:
         """Whether the result is surely no older than `within` minutes; equality counts (MET 1.3)."""
@@ -275,22 +282,19 @@ class Scene:
 
     def _latest(self, analyte: str, within: Decimal, together: Decimal | None) -> Number | Missing:
         floor = self.now - int(within * MINUTE)
-        results = self.recent(analyte, floor)
+        first = self.drawn_since(analyte, floor)
+        if first is None:
+            return Missing(lambda: (self.gap(analyte, within, self.newest(analyte)),))
+        if together is None:
+            return Number((Candidate(first.value, first.reported, first.unit, partial(self.seen_result, first)),), ANALYTES[analyte].unit)
+        moment = max(floor, first.at.latest - int(together * MINUTE))
         chosen: list[Result] = []
-        moment = floor
-        for result in results:
+        for result in self.recent(analyte, moment):
             if result.at.latest < moment:
                 # Newest first: nothing that follows can be current, or of the same moment.
                 break
-            if result.at.earliest is None or result.at.earliest < floor:
-                continue
-            if not chosen:
-                if together is None:
-                    return Number((Candidate(result.value, result.reported, result.unit, partial(self.seen_result, result)),), ANALYTES[analyte].unit)
-                moment = result.at.latest - int(together * MINUTE)
-            chosen.append(result)
-        if not chosen:
-            return Missing(lambda: (self.gap(analyte, within, self.newest(analyte)),))
+            if result.at.earliest is not None and result.at.earliest >= floor:
+                chosen.append(result)
         return Number(tuple(Candidate(r.value, r.reported, r.unit, partial(self.seen_result, r)) for r in chosen), ANALYTES[analyte].unit)
 
     # Conditions and states ------------------------------------------------------------------------------------------------------

@@ -8,10 +8,10 @@ from unittest import mock
 
 import pytest
 
+from cds.chart import newest_between
 from cds.intake import results
 from tests.intake.payloads import bundle, observation, read, request
 
-LOCAL = results._local
 FORMS = {
     "utc": lambda h, m: f"2026-03-13T{h:02d}:{m:02d}:00Z",
     "offset": lambda h, m: f"2026-03-13T{h:02d}:{m:02d}:30-05:00",
@@ -31,12 +31,20 @@ def _payload(form: str, seed: int) -> Any:
     return request(prefetch={"electrolytes": bundle(*sent)})
 
 
+def _all_at_once(payload: Any) -> Any:
+    """The results read without regard to the order of their times."""
+    held = read(payload).chart.results
+    with mock.patch.object(results, "_FEW", 1_000_000):
+        held.of("potassium"), held.problems("potassium")
+    return held
+
+
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("seed", range(4))
 def test_since_holds_all_that_is_as_new(form: str, seed: int) -> None:
     """For falling and rising floors, in any order: every result and every problem that is as new stands in it, newest first."""
     payload = _payload(form, seed)
-    whole = read(payload).chart.results
+    whole = _all_at_once(payload)
     every, wrong = whole.of("potassium"), whole.problems("potassium")
     assert every and wrong
     part = read(payload).chart.results
@@ -58,10 +66,38 @@ def test_old_results_are_not_read() -> None:
     assert 0 < len(held._outcomes) < 20
 
 
-def test_control_a_floor_in_the_wrong_zone_goes_red() -> None:
-    """With offsets ignored, results that are as new would be left out."""
+@pytest.mark.parametrize("form", FORMS)
+@pytest.mark.parametrize("seed", range(4))
+def test_current_is_the_newest_of_all_in_the_window(form: str, seed: int) -> None:
+    """For windows in any order, the same as looking through everything."""
+    payload = _payload(form, seed)
+    every = _all_at_once(payload).of("potassium")
+    part = read(payload).chart.results
+    edges = [every[place].at.latest + shift for place in (5, 0, 20, len(every) - 1, 10) for shift in (-1, 0, 1)]
+    for now in edges:
+        for floor in edges:
+            assert part.current("potassium", floor, now) == newest_between(every, floor, now)
+    assert part.of("potassium") == every
+
+
+def test_only_the_newest_is_read_for_what_holds_now() -> None:
+    newest = _all_at_once(_payload("utc", 1)).of("potassium")[0]
+    held = read(_payload("utc", 1)).chart.results
+    assert held.current("potassium", 0, newest.at.latest) == newest
+    assert 0 < len(held._outcomes) < 10
+
+
+class _OldestFirst(results._Line):
+    """What a list would be whose times were not looked at."""
+
+    def __init__(self, texts: Any, entries: Any, problems: Any) -> None:
+        super().__init__(texts[::-1], entries[::-1], problems)
+
+
+def test_control_results_in_another_order_go_red() -> None:
     payload = _payload("offset", 2)
-    every = read(payload).chart.results.of("potassium")
-    with mock.patch.object(results, "_local", lambda instant, zone: LOCAL(instant, "Z")):
-        found = read(payload).chart.results.since("potassium", every[10].at.latest)
-    assert [r for r in found if r.at.latest >= every[10].at.latest] != [r for r in every if r.at.latest >= every[10].at.latest]
+    every = _all_at_once(payload).of("potassium")
+    with mock.patch.object(results, "_Line", _OldestFirst):
+        held = read(payload).chart.results
+        assert held.since("potassium", every[10].at.latest)[:11] != every[:11]
+        assert held.current("potassium", 0, every[0].at.latest) != every[0]

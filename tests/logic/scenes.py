@@ -9,7 +9,7 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
-from cds.chart import MINUTE, Chart, Condition, Feed, Moment, Order, Patient, Problem, Result, Source
+from cds.chart import MINUTE, Chart, Condition, Feed, Moment, Order, Patient, Problem, Result, Source, newest_between
 from cds.logic.compiled import compile_states
 from cds.logic.evaluate import evaluate
 from cds.logic.scene import Scene, StateDef
@@ -42,6 +42,10 @@ class Held:
     def since(self, analyte: str, floor: int) -> tuple[Result, ...]:
         """All of them."""
         return self.of(analyte)
+
+    def current(self, analyte: str, floor: int, now: int) -> Result | None:
+        """The newest between two instants."""
+        return newest_between(self.of(analyte), floor, now)
 
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         return tuple(p for p in self._problems if p.item == analyte)
