@@ -67,7 +67,8 @@ def test_other_codes_test_nothing(code: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("code", "specimen"), [("600-7", "blood"), ("17928-3", "blood"), ("17934-1", "blood"), ("630-4", "urine"), ("606-4", "csf"), ("6463-4", "other"), ("2345-7", None)]
+    ("code", "specimen"),
+    [("600-7", "blood"), ("17928-3", "blood"), ("17934-1", "blood"), ("630-4", "urine"), ("606-4", "csf"), ("6463-4", "other"), ("2345-7", None)],
 )
 def test_cultures(code: str, specimen: str | None) -> None:
     assert culture_of(LOINC, code) == specimen
