@@ -36,6 +36,8 @@ DRUGS: Mapping[str, Drug] = MappingProxyType(
 
 CLASSES: frozenset[str] = frozenset(name for drug in DRUGS.values() for name in drug.classes)
 
+_MEMBERS = {cls: frozenset(name for name, drug in DRUGS.items() if cls in drug.classes) for cls in sorted(CLASSES)}
+
 _ATC_CODE = re.compile(r"[A-Z]\d\d[A-Z]([A-Z](\d\d)?)?|[A-Z]\d\d")
 
 
@@ -64,7 +66,7 @@ def drug_in_class(drug: str, cls: str) -> bool:
 
 def class_members(cls: str) -> frozenset[str]:
     """Names of every drug in the class; empty for a name that is not a class."""
-    return frozenset(name for name, drug in DRUGS.items() if cls in drug.classes)
+    return _MEMBERS.get(cls, frozenset())
 
 
 def diluent_from_text(text: str) -> tuple[str, ...]:
