@@ -47,7 +47,7 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
 
 def _magnesium_excess(p: ParameterSet) -> Advisory:
     """A drafted dose for eclampsia or torsades is never held up: at most a line (N-15, N-19). What runs is judged for everybody: breathing stops silently."""
-    level, breaths = Latest("magnesium", p["minerals_age"]), Latest("respiratory_rate", p["breathing_age"])
+    level, breaths = Latest("magnesium", p["minerals_age"]), Latest("respiratory_rate", p["magnesium_breathing_age"])
     urine = Latest("urine_output", p["urine_output_age"])
     rate = Formula("schwartz" if p.population == "child" else "ckd_epi", p["creatinine_window"])
     facts: dict[str, Expression] = {"level": level, "breaths": breaths, "urine": urine, "rate": rate}
@@ -56,7 +56,7 @@ def _magnesium_excess(p: ParameterSet) -> Advisory:
     time = OfOrder("duration_minutes", "magnesium")
     # A load is over within the hour; an order whose time is not stated counts as one that goes on.
     goes_on = Not(computable(time, AtMostValue(time, p["magnesium_load_minutes"])))
-    slow_breath = if_known("respiratory_rate", p["breathing_age"], Below(breaths, p["magnesium_breaths_below"]))
+    slow_breath = if_known("respiratory_rate", p["magnesium_breathing_age"], Below(breaths, p["magnesium_breaths_below"]))
     toxic = if_known("magnesium", p["minerals_age"], Above(level, p["magnesium_toxic_above"]))
     high = if_known("magnesium", p["minerals_age"], Above(level, p["magnesium_high_above"]))
     failing = computable(rate, Below(rate, p["magnesium_egfr_below"]))

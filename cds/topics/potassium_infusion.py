@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cds.advisory import Advisory, Amend, Branch, Trigger, Words
+from cds.advisory import Advisory, Amend, Branch, Precedence, Trigger, Words
 from cds.logic.criteria import (
     Above,
     AllOf,
@@ -142,6 +142,8 @@ def _rate_exceeds_line_limit(p: ParameterSet) -> Advisory:
         branches=tuple(branches),
         sources=(LABEL, UK_POTASSIUM, CHILDREN),
         touches=POTASSIUM_TOUCHES,
+        # The strength of a potassium bag is said once, here.
+        precedence=(Precedence("silences", "concentrated-fluid-through-peripheral-line", "order"),),
         hazards=("HZ-04", "HZ-12", "HZ-13", "HZ-14", "HZ-38"),
         purpose="Potassium summed over every bag, against the limit of its line.",
     )

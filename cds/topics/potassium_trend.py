@@ -155,7 +155,7 @@ def _sample_suspect(p: ParameterSet) -> Advisory:
             branch("drip arm", drip, "Potassium {potassium} while potassium runs: measure again from the other arm", "Sodium {sodium}, chloride {chloride}."),
             branch("drip arm, glucose", sweet, "Glucose {glucose} while glucose runs: measure again from the other arm", "Sodium {sodium}, potassium {potassium}."),
             branch("tube", tube, "Potassium {potassium} with calcium {calcium}: measure again, the tube may be wrong", "A tube additive adds potassium and binds calcium."),
-            branch("jump", AllOf((Above(jump, p["potassium_jump"]), no_cause)), "Potassium changed by {jump} within the hour: measure again",
+            branch("jump", AllOf((if_known("potassium", hour, Above(jump, p["potassium_jump"])), no_cause)), "Potassium changed by {jump} within the hour: measure again",
                    "Nothing on the orders explains the change."),
             branch("haemolysed", State("potassium haemolysed"), "Potassium {potassium} is haemolysed: measure again, the true value is lower",
                    "Haemolysis adds potassium: a normal value may hide a low one."),

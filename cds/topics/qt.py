@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from cds.advisory import Advisory, Branch, Measure, Proposal, Trigger, Words
-from cds.logic.criteria import AllOf, AnyOf, AtLeastValue, Below, Criterion, Expression, Latest, Limit, Not, OrderFilter, OrderIs, State
+from cds.logic.criteria import AllOf, AnyOf, AtLeastValue, Below, Criterion, Expression, HasCondition, Latest, Limit, Not, OrderFilter, OrderHas, OrderIs, State
 from cds.parameters import ParameterSet
 from cds.states.minerals import QT_DRUGS, qtc
 from cds.states.parts import POTASSIUM_TOUCHES, computable, potassium_on_the_ward
@@ -37,6 +37,8 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
     not_looked = AllOf((drafted, AnyOf((long, two)), potassium_not_known(p), Below(potassium, p["potassium_low_below"])))
     # Everyday: one medicine that is taken already, and a value just below the line (R-m46).
     mild = AllOf((Not(drafted), Not(two), Not(long), Not(low(p["qt_potassium_dangerous_below"])), Not(short_of_magnesium(p["magnesium_very_low_below"]))))
+    # A first antibacterial in shock or infection of the brain is warned of, never held up (N-19).
+    waits = Not(AllOf((drafted, OrderHas(("antibacterial",), "active"), HasCondition(("septic_shock", "meningitis", "encephalitis")))))
     found = ("Potassium {potassium}, magnesium {magnesium}, longest QTc {qtc}.", "About: {order}.")
     do = (
         "By local protocol: potassium to {p.qt_potassium_aim} and magnesium above {p.qt_magnesium_above} (or magnesium {p.qt_magnesium_dose}) before the dose.",
@@ -46,6 +48,7 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
         "Female sex, age, a slow pulse, heart failure and fast injection add to the risk.",
         "Bazett reads too long with a fast pulse.",
         "A medicine that treats the arrhythmia itself is for the cardiologist to weigh.",
+        "A first antibacterial in septic shock or meningitis is given now; potassium and magnesium run beside it.",
     )
     if p.population == "child":
         cautions = (*cautions, "Doses by weight, with the specialist team.")
@@ -67,13 +70,13 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
             trigger=Trigger((("drafted:qt_prolonging", "running:qt_prolonging", "listed:qt_prolonging"),)),
             over=OrderFilter(QT_DRUGS, "active"),
             branches=(
-                branch("very long QT", AllOf((low_mineral, very_long)), "critical",
+                branch("very long QT", AllOf((waits, low_mineral, very_long)), "critical",
                        "QTc {qtc}, potassium {potassium}, magnesium {magnesium}: give both before a QT medicine"),
-                branch("potassium very low", low(p["qt_potassium_dangerous_below"]), "critical",
+                branch("potassium very low", AllOf((waits, low(p["qt_potassium_dangerous_below"]))), "critical",
                        "Potassium {potassium}: give potassium before this QT-lengthening medicine; ECG"),
-                branch("magnesium very low", short_of_magnesium(p["magnesium_very_low_below"]), "critical",
+                branch("magnesium very low", AllOf((waits, short_of_magnesium(p["magnesium_very_low_below"]))), "critical",
                        "Magnesium {magnesium}: give magnesium before this QT-lengthening medicine; ECG"),
-                branch("two medicines", AllOf((two, low_potassium, AnyOf((long, low_magnesium)))), "critical",
+                branch("two medicines", AllOf((waits, two, low_potassium, AnyOf((long, low_magnesium)))), "critical",
                        "Potassium {potassium} with two QT-lengthening medicines: give potassium first; ECG, choose another"),
                 branch("taken already, a little low", AllOf((low_mineral, mild)), "info",
                        "Potassium {potassium}, magnesium {magnesium} with a QT-lengthening medicine: replace, ECG"),
@@ -85,7 +88,7 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
             sources=(TORSADES, LABELS),
             touches=POTASSIUM_TOUCHES,
             gap_indicator="info",
-            hazards=("HZ-07", "HZ-11", "HZ-17", "HZ-35"),
+            hazards=("HZ-07", "HZ-11", "HZ-17", "HZ-35", "HZ-36"),
             purpose="Torsades, which a tablet, a low potassium and a long QT make together.",
         ),
     )  # fmt: skip
