@@ -15,8 +15,8 @@ from cds.numbers import shown
 from cds.parameters import Absent, ParameterSet
 
 _UNITS = {
-    "[iU]": "unit", "[iU]/h": "unit/h", "[iU]/kg/h": "unit/kg/h", "[iU]/kg": "unit/kg", "mm[Hg]": "mmHg", "Cel": "degrees C", "1": "", "umol/L": "micromol/L",
-    "a": "years", "d": "days", "meq/L": "mEq/L", "mosm/kg": "mOsm/kg", "10*9/L": "x 10^9/L", "{score}": "", "ug": "microgram",
+    "[iU]": "unit", "[iU]/h": "unit/h", "[iU]/kg/h": "unit/kg/h", "[iU]/kg": "unit/kg", "[iU]/mL": "unit/mL", "mm[Hg]": "mmHg", "Cel": "degrees C", "1": "", "umol/L": "micromol/L",
+    "a": "years", "d": "days", "meq/L": "mEq/L", "mosm/kg": "mOsm/kg", "mosm/kg/h": "mOsm/kg/h", "10*9/L": "x 10^9/L", "{score}": "", "ug": "microgram",
 }  # fmt: skip
 _INSIDE = {"[iU]": "unit", "mm[Hg]": "mmHg", "umol": "micromol", "meq": "mEq", "mosm": "mOsm", "ug": "microgram", "Cel": "degrees C"}
 _WITHIN = re.compile(r"\[iU\]|mm\[Hg\]|\b(?:umol|meq|mosm|ug|Cel)\b")
