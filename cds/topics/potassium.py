@@ -194,6 +194,8 @@ def _insulin_with_low_potassium(p: ParameterSet) -> Advisory:
             Precedence("lowers", "insulin-stop-without-overlap"),
             # One card must not ask for more insulin while this one asks for less.
             Precedence("silences", "insulin-rate-out-of-range", other_branches=("too low",)),
+            # While insulin waits glucose beside it waits too: a line, not a card that asks for it now.
+            Precedence("absorbs", "dextrose-needed-with-insulin", branches=("low", "low, where guidelines differ"), other_branches=("needed", "needed, where guidelines differ", "overdue", "soon")),
         ),
         without_age=True,
         asks_itself=("potassium",),
