@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cds.advisory import Advisory, Branch, Measure, Precedence, Trigger, Words
+from cds.advisory import Advisory, Branch, Give, Measure, Precedence, Proposal, Trigger, Words
 from cds.logic.criteria import (
     Above,
     AllOf,
@@ -23,7 +23,7 @@ from cds.logic.criteria import (
 )
 from cds.parameters import ParameterSet
 from cds.states.insulin_course import HOUR
-from cds.states.parts import CRISIS_TOUCHES, computable, guidelines_print, if_known, insulin_by_vein
+from cds.states.parts import CRISIS_TOUCHES, computable, figure_of, guidelines_print, if_known, in_band_between_guidelines, insulin_by_vein
 
 COURSE = "course of the crisis"
 OVER = "change to insulin under the skin"
@@ -68,10 +68,14 @@ def _glucose_needed(p: ParameterSet) -> Advisory:
     def words(summary: str, *found: str, differs: tuple[str, ...] = ()) -> Words:
         return Words(summary, (none, *found), do, cautions, differs, facts=facts)
 
+    offer: tuple[Proposal, ...] = ()
+    if not child:
+        label = f"Add glucose 10 %, {figure_of(p, 'glucose_offer_volume')} over {figure_of(p, 'glucose_offer_hours')}"
+        offer = (Give(label, "glucose", p["glucose_offer_amount"], "g", volume_ml=p["glucose_offer_volume"], hours=p["glucose_offer_hours"]),)
     critical = Below(glucose, p["glucose_on_insulin_critical_below"])
     branches: list[Branch] = [
         Branch("low soon, glucose stopped", AllOf((wanted, stopped, critical)), "critical", words("Glucose {glucose} on insulin and its glucose infusion is being stopped: give glucose now")),
-        Branch("low soon", AllOf((wanted, critical)), "critical", words("Glucose {glucose} on intravenous insulin and none ordered: give glucose now")),
+        Branch("low soon", AllOf((wanted, critical)), "critical", words("Glucose {glucose} on intravenous insulin and none ordered: give glucose now"), offer),
     ]
     if child:
         overdue = p["glucose_overdue_below"]
@@ -91,14 +95,13 @@ def _glucose_needed(p: ParameterSet) -> Advisory:
         # A hyperosmolar state without ketosis may have a line of its own; a mixed one is treated as ketoacidosis.
         pure = AllOf((State("hyperosmolar context"), Not(State("ketoacidosis context"))))
         below = AnyOf((Below(glucose, added), AllOf((pure, Below(glucose, p["hyperosmolar_glucose_added_below"])))))
-        differs = (
-            f"Guidelines add glucose below {guidelines_print(p, 'ketoacidosis_glucose_added_below')} in ketoacidosis, "
-            f"below {guidelines_print(p, 'hyperosmolar_glucose_added_below')} in a hyperosmolar state.",
-        )
-        branches += [
-            Branch("glucose stopped", AllOf((wanted, stopped, below)), "warning", words("Glucose {glucose} on insulin and its glucose infusion is being stopped: keep glucose going", differs=differs)),
-            Branch("needed", AllOf((wanted, below)), "warning", words("Glucose {glucose} on intravenous insulin: add a glucose infusion, none is ordered", differs=differs)),
-        ]
+        differs = (f"Guidelines differ at this glucose. In ketoacidosis glucose is added below {guidelines_print(p, 'ketoacidosis_glucose_added_below')}.",)
+        between = in_band_between_guidelines(glucose, p, "ketoacidosis_glucose_added_below")
+        summary = "Glucose {glucose} with intravenous insulin: add a glucose infusion, none is ordered"
+        branches.append(Branch("glucose stopped", AllOf((wanted, stopped, below)), "warning", words("Glucose {glucose} on insulin and its glucose infusion is being stopped: keep glucose going")))
+        if between is not None:
+            branches.append(Branch("needed, where guidelines differ", AllOf((wanted, between)), "warning", words(summary, differs=differs), offer))
+        branches.append(Branch("needed", AllOf((wanted, below)), "warning", words(summary), offer))
     return Advisory(
         code="dextrose-needed-with-insulin",
         title="Glucose needed with insulin",
@@ -239,6 +242,9 @@ def _resolved(p: ParameterSet) -> Advisory:
         "Chloride from saline may keep bicarbonate low for a while after ketones have cleared.",
         "Ketones, glucose and potassium are measured again after the change.",
     )
+    plan = "give basal insulin, plan the change"
+    if p.population == "child":
+        plan = "plan the change, call the specialist team"
     numbers = "Ketones {ketones}, pH {ph}, bicarbonate {bicarbonate}, glucose {glucose}."
     # Kept short: the dose stands in the card's second part, from the advisory on insulin under the skin.
     ideal = "Ideally glucose is below {p.resolved_glucose_ideal} before the change."
@@ -251,17 +257,17 @@ def _resolved(p: ParameterSet) -> Advisory:
         branches=(
             Branch(
                 "both over", both_over, "info",
-                Words("Ketoacidosis and hyperosmolar state over (ketones {ketones}, glucose {glucose}): give basal insulin, plan overlap", (numbers,), do, cautions, facts=facts),
+                Words(f"Ketoacidosis and hyperosmolar state over (ketones {{ketones}}, glucose {{glucose}}): {plan}", (numbers,), do, cautions, facts=facts),
             ),
             Branch(
                 "ketoacidosis over, glucose high", AllOf((ketotic, if_known("glucose", age, AtLeastValue(glucose, p["resolved_glucose_ideal"])))), "info",
-                Words("Ketoacidosis over (ketones {ketones}), glucose still {glucose}: give basal insulin, plan the change", (numbers, ideal), do, cautions, facts=facts),
+                Words(f"Ketoacidosis over (ketones {{ketones}}), glucose still {{glucose}}: {plan}", (numbers, ideal), do, cautions, facts=facts),
             ),
-            Branch("ketoacidosis over", ketotic, "info", Words("Ketoacidosis over (ketones {ketones}, pH {ph}): give basal insulin, then overlap and stop", (numbers,), do, cautions, facts=facts)),
+            Branch("ketoacidosis over", ketotic, "info", Words(f"Ketoacidosis over (ketones {{ketones}}, pH {{ph}}): {plan}", (numbers,), do, cautions, facts=facts)),
             Branch(
                 "hyperosmolar state over", hyperosmolar, "info",
                 Words(
-                    "Hyperosmolar state over (osmolality {osmolality}, glucose {glucose}): give basal insulin, plan overlap",
+                    f"Hyperosmolar state over (osmolality {{osmolality}}, glucose {{glucose}}): {plan}",
                     ("Coma score {gcs}, urine {urine}.",), do, cautions, facts=facts,
                 ),
             ),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from cds.advisory import Advisory, Amend, Branch, Measure, Precedence, Proposal, Trigger, Withdraw, Words
+from dataclasses import replace
+
+from cds.advisory import Advisory, Amend, Branch, Give, Measure, Precedence, Proposal, Trigger, Withdraw, Words
 from cds.logic.criteria import (
     Above,
     AllOf,
@@ -33,7 +35,7 @@ from cds.logic.criteria import (
     Total,
 )
 from cds.parameters import ParameterSet
-from cds.states.parts import CRISIS_TOUCHES, both, computable, either, held, insulin_by_vein
+from cds.states.parts import CRISIS_TOUCHES, both, computable, either, figure_of, held, insulin_by_vein
 
 PROBLEM = "insulin dose"
 CONSENSUS = "Umpierrez GE et al. Hyperglycemic crises in adults with diabetes: a consensus report. Diabetes Care 2024;47:1257-1275"
@@ -112,27 +114,27 @@ def _rates(p: ParameterSet) -> tuple[Branch, ...]:
         (State("ketoacidosis going on"), AnyOf((Below(PER_KG_HOUR, p["insulin_rate_low_with_glucose"]), AllOf((sweet, Below(PER_KG_HOUR, p["insulin_rate_low"]))))))
     )
     sums = "For {weight}: {p.insulin_rate_start} is {start}, {p.insulin_rate_reduced} is {reduced}."
-    found = ("{order}: {rate}, that is {per_kg} for {weight}.", sums)
+    found = (sums,)
     facts = _facts(p)
     check = "Look at the order by local protocol: rate, weight, units or mL, strength of the syringe or bag."
     cautions = (POISONING, "A weight that is wrong or estimated shifts every rate per kilogram.")
     take_out: tuple[Proposal, ...] = (Withdraw("Take this insulin out of the orders and write it again"),)
     team = ("Ask the specialist team before this rate goes on.",) if p.population == "child" else ("Above {p.insulin_per_hour_high} ask a senior or the diabetes team.",)
     branches = [
-        Branch(
-            "far too fast", AllOf((BY_VEIN, INFUSION, either(far))), "critical",
-            Words("Insulin {rate} ({per_kg}): check this rate now, it may be ten-fold or mL read as units", found, (check, *team), cautions, facts=facts), take_out,
+        *_with_and_without_weight(
+            p, "far too fast", "critical", AllOf((BY_VEIN, INFUSION, either(far))),
+            "check this rate now, ten-fold or mL read as units?", Words("Insulin {}", found, (check, *team), cautions, facts=facts), take_out,
         ),
-        Branch(
-            "too fast", AllOf((BY_VEIN, INFUSION, either(high))), "warning",
-            Words("Insulin {rate} ({per_kg}) is above the usual range: check rate and weight", (*found, "Glucose now: {glucose}."), (check, *team), cautions, facts=facts),
+        *_with_and_without_weight(
+            p, "too fast", "warning", AllOf((BY_VEIN, INFUSION, either(high))),
+            "above the usual range, check rate and weight", Words("Insulin {}", (*found, "Glucose now: {glucose}."), (check, *team), cautions, facts=facts), (),
         ),
         Branch(
             "too low", AllOf((BY_VEIN, INFUSION, low)), "warning",
             Words(
-                "Insulin {rate} ({per_kg}) is too low to stop ketones: check the rate, add glucose if it falls",
+                "Insulin {per_kg} is too low to stop ketones: check the rate, add glucose if it falls",
                 (*found, "Glucose now: {glucose}. Ketoacidosis is not shown to be over."),
-                (check, "By local protocol: give glucose beside insulin and keep the rate, rather than slow insulin because glucose falls."),
+                (check, "By local protocol: for {weight} usually {start}, or {reduced} with glucose beside it; where glucose falls give glucose rather than less insulin."),
                 (*cautions, "A low potassium or a low glucose is a reason to slow insulin: those cards go first."), facts=facts,
             ),
         ),
@@ -143,12 +145,24 @@ def _rates(p: ParameterSet) -> tuple[Branch, ...]:
                 "consider less",
                 AllOf((BY_VEIN, INFUSION, crisis, ketotic, AtLeastValue(PER_KG_HOUR, p["insulin_rate_less_from"]), Below(glucose, p["ketoacidosis_glucose_added_below"]))), "info",
                 Words(
-                    "Insulin {rate} ({per_kg}) at glucose {glucose}: decide whether to reduce to {reduced}", found,
+                    "Insulin {per_kg} at glucose {glucose}: decide whether to reduce to {reduced}", found,
                     ("By local protocol: once glucose is added many reduce insulin to {p.insulin_rate_with_glucose}.",), cautions, facts=facts,
                 ),
             )
         )  # fmt: skip
     return tuple(branches)
+
+
+def _with_and_without_weight(
+    p: ParameterSet, name: str, indicator: str, when: Criterion, tail: str, words: Words, proposals: tuple[Proposal, ...]
+) -> tuple[Branch, ...]:
+    """One branch that names the dose per kilogram, and one that names the units alone where nobody weighed the patient. `words.summary` names the insulin."""
+    what = words.summary
+    not_weighed = replace(words, summary=f"{what.format('{rate}')}, weight not known: {tail}", found=words.found[1:])
+    return (
+        Branch(f"{name}, not weighed", AllOf((NoneWithin(("weight",), p["weight_age"]), when)), indicator, not_weighed, proposals),
+        Branch(name, when, indicator, replace(words, summary=f"{what.format('{per_kg}')}: {tail}"), proposals),
+    )
 
 
 def _fast(p: ParameterSet, key: str, *, at: bool = False) -> Criterion:
@@ -165,11 +179,11 @@ def _pushes(p: ParameterSet) -> tuple[Branch, ...]:
         return ()
     weight = Latest("weight", p["weight_age"])
     facts: dict[str, Expression] = {
-        "dose": DOSE, "per_kg": PER_KG, "weight": weight, "usual": Scaled(weight, p["insulin_push_usual"], "[iU]"), "potassium": Latest("potassium", p["potassium_age_to_start"]),
+        "rate": DOSE, "per_kg": PER_KG, "weight": weight, "usual": Scaled(weight, p["insulin_push_usual"], "[iU]"), "potassium": Latest("potassium", p["potassium_age_to_start"]),
     }  # fmt: skip
     usual = Lesser((Scaled(weight, p["insulin_push_usual"], "[iU]"), Figure(p["insulin_push_for_potassium"])))
     amend = (Amend("Change the push to the usual dose", dose=usual, round_to=p["transition_whole_units"]), Withdraw("Take this insulin push out"))
-    found = ("{order}: {dose}, that is {per_kg} for {weight}; {p.insulin_push_usual} is {usual}.",)
+    found = ("For {weight}, {p.insulin_push_usual} is {usual}.",)
     do = ("Look at the order by local protocol: units or mL, strength, weight; have a second person read it.",)
     cautions = (POISONING, "Glucose goes with every push for a high potassium, and is measured for {p.insulin_for_potassium_watch} after it.")
 
@@ -178,20 +192,20 @@ def _pushes(p: ParameterSet) -> tuple[Branch, ...]:
 
     potassium = AllOf((AtLeastValue(Latest("potassium", p["potassium_age_to_start"]), p["insulin_for_potassium_from"]), AtMostValue(DOSE, p["insulin_push_for_potassium"])))
     return (
-        Branch(
-            "push, far too much", AllOf((BY_VEIN, PUSH, above("insulin_push_extreme", "insulin_push_extreme_units"))), "critical",
-            Words("Insulin push {dose} ({per_kg}): check this dose now, it may be ten-fold", found, do, cautions, facts=facts), amend,
+        *_with_and_without_weight(
+            p, "push, far too much", "critical", AllOf((BY_VEIN, PUSH, above("insulin_push_extreme", "insulin_push_extreme_units"))),
+            "check this dose now, it may be ten-fold", Words("Insulin push {}", found, do, cautions, facts=facts), amend,
         ),
         Branch(
             "push for a high potassium", AllOf((BY_VEIN, PUSH, potassium, Above(PER_KG, p["insulin_push_high"]))), "info",
             Words(
-                "Insulin push {dose} ({per_kg}) for potassium {potassium}: usual, but check glucose for 6 h in a light patient", found,
-                ("By local protocol: glucose with it; the lighter the patient, the lower glucose falls.",), cautions, facts=facts,
+                "Insulin push {rate} for potassium {potassium} is usual: check glucose often in a light patient", found,
+                ("By local protocol: glucose with it, measured for {p.insulin_for_potassium_watch}; the lighter the patient, the lower glucose falls. This is {per_kg}.",), cautions, facts=facts,
             ),
         ),
-        Branch(
-            "push, too much", AllOf((BY_VEIN, PUSH, above("insulin_push_high", "insulin_push_high_units"))), "warning",
-            Words("Insulin push {dose} ({per_kg}) is above the usual dose: check units and weight", found, do, cautions, facts=facts), amend,
+        *_with_and_without_weight(
+            p, "push, too much", "warning", AllOf((BY_VEIN, PUSH, above("insulin_push_high", "insulin_push_high_units"))),
+            "above the usual dose, check units and weight", Words("Insulin push {}", found, do, cautions, facts=facts), amend,
         ),
     )  # fmt: skip
 
@@ -200,18 +214,17 @@ def _under_the_skin(p: ParameterSet) -> tuple[Branch, ...]:
     if not held(p, "insulin_skin_high"):
         return ()
     fast = AllOf((DRAFTED, OrderHas(("rapid_insulin", "insulin_soluble", "other_short_insulin"), "active"), Not(BY_VEIN), State("crisis shown")))
-    facts: dict[str, Expression] = {"dose": DOSE, "per_kg": PER_KG, "weight": Latest("weight", p["weight_age"])}
-    found = ("{order}: {dose}, that is {per_kg} for {weight}.",)
+    facts: dict[str, Expression] = {"per_kg": PER_KG}
     do = ("By local protocol: in mild ketoacidosis fast insulin under the skin is 0.1 unit/kg each hour or 0.2 unit/kg every second hour; look at units and weight.",)
     cautions = ("Doses under the skin add up: one given before still works.",)
     return tuple(
         Branch(
             name, AllOf((fast, Above(PER_KG, p[key]))), indicator,
-            Words(summary, found, do, cautions, facts=facts), (Withdraw("Take this insulin dose out and write it again"),),
+            Words(summary, (), do, cautions, facts=facts), (Withdraw("Take this insulin dose out and write it again"),),
         )
         for name, key, indicator, summary in (
-            ("under the skin, far too much", "insulin_skin_extreme", "critical", "Insulin {dose} under the skin ({per_kg}): check this dose now, it may be a mistake"),
-            ("under the skin, too much", "insulin_skin_high", "warning", "Insulin {dose} under the skin ({per_kg}) is high for one dose in a crisis: check it"),
+            ("under the skin, far too much", "insulin_skin_extreme", "critical", "Insulin {per_kg} under the skin: check this dose now, it may be a mistake"),
+            ("under the skin, too much", "insulin_skin_high", "warning", "Insulin {per_kg} under the skin: high for one dose in a crisis, check it"),
         )
     )  # fmt: skip
 
@@ -223,7 +236,7 @@ def _unreadable() -> Branch:
         AllOf((BY_VEIN, DRAFTED, OrderIs("detail expected"), Not(PUSH), NotComputable(PER_HOUR), State("crisis shown"))), "warning",
         Words(
             "Insulin by vein: state units per hour and the weight, its rate cannot be worked out",
-            ("{order}: the rate was not checked.",), ("State units per hour, or mL per hour with the units in each mL, by local protocol.",),
+            ("The rate was not checked.",), ("State units per hour, or mL per hour with the units in each mL, by local protocol.",),
             ("A usual syringe holds 1 unit in each mL; that is not assumed here.",), facts={},
         ),
     )  # fmt: skip
@@ -251,7 +264,7 @@ def _bolus_in_child(p: ParameterSet) -> Advisory:
                 "bolus", AllOf((PatientIs("child"), BY_VEIN, bolus, crisis)), "critical",
                 Words(
                     "No insulin bolus in this child ({dose}): use an infusion, {reduced} to {start}",
-                    ("{order}. A bolus raises the risk of cerebral oedema and of a low potassium.",),
+                    ("A bolus raises the risk of cerebral oedema and of a low potassium.",),
                     ("By local protocol and with the specialist team: an infusion of {p.insulin_rate_reduced} to {p.insulin_rate_start}, for {weight} {reduced} to {start}.", after),
                     ("A very high potassium with ketoacidosis is treated with the specialist team at the bedside.",), facts=facts,
                 ),
@@ -292,7 +305,7 @@ def _wrong_insulin(p: ParameterSet) -> Advisory:
                 "concentrated", AllOf((BY_VEIN, computable(strength, Above(strength, p["insulin_strength_usual"])))), "critical",
                 Words(
                     "Stop {order} by vein: stronger than {p.insulin_strength_usual}, use the usual strength",
-                    ("Strength by the order: {strength}.", skin_only), do, cautions, facts={"strength": strength},
+                    (skin_only,), do, cautions, facts=facts,
                 ),
                 take_out,
             ),
@@ -332,6 +345,11 @@ def _for_potassium(p: ParameterSet) -> Advisory:
     follow = "By local protocol: {p.insulin_for_potassium_follow_on} after the insulin and its glucose."
     cautions = ("Calcium and insulin for a dangerous potassium are not held back by this.", "Low weight, poor kidneys and no diabetes make a low glucose likelier.")
     recheck = (Measure("glucose", "Measure glucose now, and again every hour"),)
+    volume, hours = "insulin_for_potassium_offer_volume", "insulin_for_potassium_offer_hours"
+    label = f"Add glucose 10 %, {figure_of(p, volume)} over {figure_of(p, hours)}, after the insulin"
+    offer: tuple[Proposal, ...] = ()
+    if held(p, volume):
+        offer = (Give(label, "glucose", p["insulin_for_potassium_offer_amount"], "g", volume_ml=p[volume], hours=p[hours]),)
     return Advisory(
         code="hypoglycaemia-after-insulin-for-hyperkalaemia",
         title="Low glucose after insulin for a high potassium",
@@ -353,7 +371,7 @@ def _for_potassium(p: ParameterSet) -> Advisory:
                     "Insulin for potassium {potassium} at glucose {glucose}: add a glucose infusion, none follows it",
                     ("Below {p.insulin_for_potassium_glucose_below} the glucose given with the insulin is soon used up.",), (follow, watch), cautions, facts=facts,
                 ),
-                recheck,
+                (*offer, *recheck),
             ),
             Branch(
                 "not watched",

@@ -90,7 +90,7 @@ def _without_overlap(p: ParameterSet) -> Advisory:
         )
     )
     drafted = HasOrder(OrderFilter(BASAL, "drafted", "subcutaneous"))
-    found = ("{order} is the only insulin by vein, and no basal insulin under the skin has worked for {p.basal_insulin_lead} yet.", "Ketones: {ketones}.")
+    found = ("It is the only insulin by vein, and no basal insulin under the skin has worked for {p.basal_insulin_lead} yet.", "Ketones: {ketones}.")
     keep = "By local protocol: keep the infusion (take the stop out)"
     do = (f"{keep}, give basal insulin now, and stop {{p.insulin_overlap}}.", "If glucose falls, add glucose; do not stop insulin for it.")
     cautions = ("Insulin by vein is gone within minutes; without basal insulin ketones return within hours.", "A home medicine that is only reported, or an order on hold, is not counted as given.")
