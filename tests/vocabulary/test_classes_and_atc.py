@@ -153,6 +153,15 @@ def test_nobody_of_the_group_is_left_out(group: str, cls: str) -> None:
         ("J01DH56", ("imipenem", "cilastatin")),
         ("J01EE02", ("sulfonamide_with_trimethoprim",)),
         ("C03EA01", ("thiazide_with_potassium_sparing",)),
+        ("C09BX01", ("other_ace_inhibitor",)),  # perindopril, amlodipine and indapamide
+        ("C09DX01", ("other_arb",)),  # valsartan, amlodipine and hydrochlorothiazide
+        ("J01DD54", ("ceftriaxone",)),
+        ("J01RA10", ("ciprofloxacin", "metronidazole")),
+        ("J04AM05", ("rifampicin", "isoniazid")),
+        ("N06CA01", ("amitriptyline",)),
+        ("N03AG02", ("valproate",)),  # valpromide
+        ("A10BX12", ("empagliflozin",)),  # before it moved to A10BK03
+        ("L01XE12", ("vandetanib",)),
     ],
 )
 def test_no_part_of_a_tablet_is_missed(code: str, names: tuple[str, ...]) -> None:
