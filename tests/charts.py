@@ -26,8 +26,8 @@ from cds.chart import (
     Problem,
     Result,
     Source,
-    newest_between,
     Trouble,
+    newest_between,
 )
 from cds.numbers import Interval, point
 from cds.units import to_canonical

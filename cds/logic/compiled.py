@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import assert_never
 
-from cds.chart import Order
+from cds.chart import MINUTE, Order
 from cds.logic.compare import Missing, Number, Test, compare, is_above, is_at_least, is_at_most, is_below
 from cds.logic.criteria import (
     Above,
@@ -49,6 +49,7 @@ from cds.logic.criteria import (
 )
 from cds.logic.evaluate import condition_in_time, evaluate, look_back_instants, none_within_floor, order_truth
 from cds.logic.matching import matching, seen_order
+from cds.logic.possible import possible
 from cds.logic.reason import Gap, GapState, Reason, Seen
 from cds.logic.recorded import of_record
 from cds.logic.scene import Scene, StateDef, deciding_gaps, leaves_seen, next_slot, slot_of
@@ -323,13 +324,17 @@ def _still_in(node: StillIn, begins: Compiled, ends: Compiled) -> _Bare:
             return FALSE
         if isinstance(node.window, Absent) or isinstance(node.most, Absent):
             return UNKNOWN
+        whole = all(scene.whole(analyte) for analyte in node.analytes)
+        if whole and not possible(node.begins, scene, scene.now - int(node.window.number * MINUTE)):
+            # It began at no instant: whether it ended at one does not matter.
+            return FALSE
         for instant in look_back_instants(node, scene):
             past = scene.at(instant)
             if begins.truth(past, None) is TRUE:
                 return TRUE
             if ends.truth(past, None) is TRUE:
                 return FALSE
-        return FALSE if all(scene.whole(analyte) for analyte in node.analytes) else UNKNOWN
+        return FALSE if whole else UNKNOWN
 
     return _Bare(judge, parts=(begins, ends))
 

@@ -29,6 +29,7 @@ from cds.vocabulary import ANALYTES
 
 if TYPE_CHECKING:
     from cds.logic.criteria import Criterion
+    from cds.logic.series import Point
 
 DAYS_OF_AN_INFANT = 365
 _NO_LIMIT = 1 << 62
@@ -87,6 +88,7 @@ class Scene:
         "orders",
         "origin",
         "p",
+        "points",
         "population",
         "state_defs",
         "supports",
@@ -129,6 +131,7 @@ class Scene:
         self._newest: dict[tuple[str, Decimal], Number | Missing] = {}
         self._weight: Number | Missing | None = None
         self._doses: tuple[tuple[Dose, ...], dict[int, Dose]] | None = None
+        self.points: dict[tuple[str, int], list[Point]] = {}
         self.truths: dict[int, Truth] = {}
         self.supports: dict[int, tuple[Reason, ...]] = {}
         self.looks_at: dict[int, frozenset[str]] = {}
@@ -178,7 +181,7 @@ class Scene:
         for scene in self.family:
             scene.origin = None
             scene._numbers, scene._states, scene._newest, scene._past, scene._seen = {}, {}, {}, {}, {}
-            scene._readings, scene.truths, scene.supports, scene._weight, scene._doses = {}, {}, {}, None, None
+            scene._readings, scene.truths, scene.supports, scene.points, scene._weight, scene._doses = {}, {}, {}, {}, None, None
         self.family.clear()
 
     # Results --------------------------------------------------------------------------------------------------------------------

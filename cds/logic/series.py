@@ -39,43 +39,44 @@ def series(scene: Scene, expression: Slope | Change | Projected | Extreme) -> Nu
     floor = scene.now - int(drawn.window.number * MINUTE)
     if isinstance(drawn, Slope) and drawn.since:
         floor = max(floor, _start(scene, drawn.since))
-    points = _points(scene, drawn.of, floor)
-    seen = tuple(each.seen() for each in points)
+    points = scene.points.get((drawn.of, floor))
+    if points is None:
+        points = scene.points[drawn.of, floor] = _points(scene, drawn.of, floor)
     if isinstance(drawn, Extreme):
-        return _extreme(drawn, points, seen, label, unit)
+        return _extreme(drawn, points, label, unit)
     if isinstance(drawn, Change):
-        return _change(drawn, points, seen, label, unit)
+        return _change(drawn, points, label, unit)
     if isinstance(drawn.span, Absent) or isinstance(drawn.apart, Absent):
         return _no_figure(drawn.of)
     samples = [(Decimal(each.at - floor) / (60 * MINUTE), point(each.value)) for each in reversed(points)]
     try:
         trend = formulas.theil_sen(samples, min_span=drawn.span.number / 60, min_apart=drawn.apart.number / 60)
     except NotComputable:
-        return Missing((Gap(drawn.of, GapState.NOT_MEASURED, f"{label}: no series over {shown(drawn.span.number)} min"),), seen)
+        return Missing((Gap(drawn.of, GapState.NOT_MEASURED, f"{label}: no series over {shown(drawn.span.number)} min"),), _seen(points))
     slope = trend.slope.exact
     if slope is None:
-        return Missing((Gap(drawn.of, GapState.NOT_MEASURED, f"{label}: no series over {shown(drawn.span.number)} min"),), seen)
+        return Missing((Gap(drawn.of, GapState.NOT_MEASURED, f"{label}: no series over {shown(drawn.span.number)} min"),), _seen(points))
     if isinstance(expression, Projected):
-        return _projected(expression, points[0].value, slope, seen, label, unit)
+        return _projected(expression, points, slope, label, unit)
     text = f"{shown(slope, 2)} {unit}/h over {trend.samples} results"
     if trend.spread is not None:
         text += f" (middle half {shown(trend.spread[0], 2)} to {shown(trend.spread[1], 2)})"
-    return _told(f"slope of {label}", point(slope), text, f"{unit}/h", seen)
+    return _told(f"slope of {label}", point(slope), text, f"{unit}/h", points)
 
 
-def _projected(expression: Projected, latest: Decimal, slope: Decimal, seen: tuple[Seen, ...], label: str, unit: str) -> Number | Missing:
+def _projected(expression: Projected, points: list[Point], slope: Decimal, label: str, unit: str) -> Number | Missing:
     if isinstance(expression.ahead, Absent):
         return _no_figure(expression.series.of)
     ahead = expression.ahead.number / 60 if expression.ahead.unit == "min" else expression.ahead.number
-    value = point(latest + slope * ahead)
+    value = point(points[0].value + slope * ahead)
     going = "falling" if slope < ZERO else "rising"
     text = f"{spread(value, 1)} {unit} in {shown(ahead)} h if it goes on {going} by {shown(abs(slope), 2)} {unit}/h"
-    return _told(f"projected {label}", value, text, unit, seen)
+    return _told(f"projected {label}", value, text, unit, points)
 
 
-def _change(drawn: Change, points: list[Point], seen: tuple[Seen, ...], label: str, unit: str) -> Number | Missing:
+def _change(drawn: Change, points: list[Point], label: str, unit: str) -> Number | Missing:
     if len(points) < 2:
-        return Missing((Gap(drawn.of, GapState.NOT_MEASURED, f"{label}: fewer than two results"),), seen)
+        return Missing((Gap(drawn.of, GapState.NOT_MEASURED, f"{label}: fewer than two results"),), _seen(points))
     newest, earlier = points[0], points[1:]
     other = earlier[-1] if drawn.against == "oldest" else (min if drawn.against == "lowest" else max)(earlier, key=lambda each: (each.value, each.at))
     change = newest.value - other.value
@@ -84,15 +85,14 @@ def _change(drawn: Change, points: list[Point], seen: tuple[Seen, ...], label: s
     text = f"{shown(change, 2)} {unit}"
     if drawn.against != "oldest":
         text = f"{going} {shown(abs(change), 1)} {unit} in {shown(hours, 1)} h ({shown(other.value, 1)} to {shown(newest.value, 1)})"
-    return _told(f"change of {label}", point(change), text, unit, (newest.seen(), other.seen()) if drawn.against != "oldest" else seen)
+    return _told(f"change of {label}", point(change), text, unit, [newest, other] if drawn.against != "oldest" else points)
 
 
-def _extreme(drawn: Extreme, points: list[Point], seen: tuple[Seen, ...], label: str, unit: str) -> Number | Missing:
+def _extreme(drawn: Extreme, points: list[Point], label: str, unit: str) -> Number | Missing:
     if not points:
-        return Missing((Gap(drawn.of, GapState.NOT_MEASURED, f"{label}: none recorded"),), seen)
+        return Missing((Gap(drawn.of, GapState.NOT_MEASURED, f"{label}: none recorded"),), ())
     chosen = points[-1] if drawn.which == "oldest" else (min if drawn.which == "lowest" else max)(points, key=lambda each: (each.value, each.at))
-    told = chosen.seen()
-    return Number((Candidate(point(chosen.value), None, unit, told),), unit)
+    return Number((Candidate(point(chosen.value), None, unit, chosen.seen),), unit)
 
 
 # Points ----------------------------------------------------------------------------------------------------------------------------------
@@ -101,7 +101,7 @@ def _extreme(drawn: Extreme, points: list[Point], seen: tuple[Seen, ...], label:
 def _points(scene: Scene, name: str, floor: int) -> list[Point]:
     """The samples at or after an instant, newest first."""
     if name in ANALYTES:
-        drawn = of_one_method([r for r in scene.results(name) if r.value.exact is not None and r.at.exact and r.at.latest >= floor])
+        drawn = of_one_method([r for r in scene.recent(name, floor) if r.value.exact is not None and r.at.exact and r.at.latest >= floor])
         return [Point(r.at.latest, r.value.exact, lambda r=r: scene.seen_result(r)) for r in drawn if r.value.exact is not None]  # type: ignore[misc]
     return _of_formula(scene, formulas.FORMULAS[name], floor)
 
@@ -112,7 +112,7 @@ def _of_formula(scene: Scene, formula: formulas.Formula, floor: int) -> list[Poi
     _, limit = formulas.pairing(scene.p)
     reach = int(limit * MINUTE)
     found: list[Point] = []
-    for result in of_one_method([r for r in scene.results(first) if r.value.exact is not None and r.at.exact and r.at.latest >= floor]):
+    for result in of_one_method([r for r in scene.recent(first, floor) if r.value.exact is not None and r.at.exact and r.at.latest >= floor]):
         used = {first: result}
         for name in (*others, *formula.optional):
             near = _nearest(scene, name, result.at.latest, reach)
@@ -130,7 +130,12 @@ def _of_formula(scene: Scene, formula: formulas.Formula, floor: int) -> list[Poi
 
 
 def _nearest(scene: Scene, analyte: str, at: int, reach: int) -> Result | None:
-    near = [r for r in scene.results(analyte) if r.value.exact is not None and r.at.exact and abs(r.at.latest - at) <= reach]
+    near = []
+    for result in scene.recent(analyte, at - reach):
+        if result.at.latest < at - reach:
+            break
+        if result.at.latest <= at + reach and result.value.exact is not None and result.at.exact:
+            near.append(result)
     return min(near, key=lambda r: (abs(r.at.latest - at), -r.at.latest, r.ref), default=None)
 
 
@@ -164,8 +169,13 @@ def _named(name: str) -> tuple[str, str]:
     return formula.label, formula.unit
 
 
-def _told(item: str, value: Interval, text: str, unit: str, parts: tuple[Seen, ...]) -> Number:
-    return Number((Candidate(value, None, unit, Seen("series", item, text, value=value, unit=unit, parts=parts)),), unit)
+def _seen(points: list[Point]) -> tuple[Seen, ...]:
+    return tuple(each.seen() for each in points)
+
+
+def _told(item: str, value: Interval, text: str, unit: str, points: list[Point]) -> Number:
+    # What it rests on is told when somebody asks.
+    return Number((Candidate(value, None, unit, lambda: Seen("series", item, text, value=value, unit=unit, parts=_seen(points))),), unit)
 
 
 def _no_figure(item: str) -> Missing:

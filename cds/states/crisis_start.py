@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from cds.chart import MINUTE, Moment
+from cds.logic.criteria import State
+from cds.logic.possible import possible
 from cds.logic.scene import Scene, StateDef, StateValue
 from cds.logic.truth import FALSE, TRUE
 from cds.parameters import Parameter, ParameterSet
@@ -54,9 +56,12 @@ def _first_result(scene: Scene) -> int | None:
     if not isinstance(window, Parameter) or not isinstance(most, Parameter):
         return None
     floor = scene.now - int(window.number * MINUTE)
+    began = [name for name in ("ketoacidosis criteria met", "hyperosmolar numbers met") if possible(State(name), scene, floor)]
+    if not began:
+        return None
     times = {r.at.latest for analyte in _ANALYTES for r in scene.recent(analyte, floor) if floor <= r.at.latest <= scene.now and r.at.exact}
     for instant in sorted(sorted(times, reverse=True)[: int(most.number)]):
         past = scene.at(instant)
-        if past.state("ketoacidosis criteria met").truth is TRUE or past.state("hyperosmolar numbers met").truth is TRUE:
+        if any(past.state(name).truth is TRUE for name in began):
             return instant
     return None

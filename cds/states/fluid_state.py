@@ -81,7 +81,7 @@ def _twice(scene: Scene, analyte: str, key: str) -> StateValue:
     if not isinstance(window, Parameter):
         return StateValue(FALSE)
     floor = scene.now - int(window.number * MINUTE)
-    found = [r for r in scene.results(analyte) if r.at.exact and r.value.exact is not None and r.at.latest >= floor]
+    found = [r for r in scene.recent(analyte, floor) if r.at.exact and r.value.exact is not None and r.at.latest >= floor]
     if len(found) > 1:
         return StateValue(TRUE, lambda: tuple(scene.seen_result(r) for r in found))
     return StateValue(FALSE) if scene.whole(analyte) else StateValue(UNKNOWN, gaps=lambda: (scene.gap(analyte, window.number),))
@@ -109,7 +109,7 @@ def _drawn(scene: Scene, analyte: str) -> list[int] | None:
     if not isinstance(window, Parameter):
         return None
     floor = scene.now - int(window.number * MINUTE)
-    return [r.at.latest for r in scene.results(analyte) if r.at.exact and r.value.exact is not None and r.at.latest >= floor]
+    return [r.at.latest for r in scene.recent(analyte, floor) if r.at.exact and r.value.exact is not None and r.at.latest >= floor]
 
 
 def _osmolality_followed(scene: Scene) -> StateValue:

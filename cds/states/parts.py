@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from decimal import Decimal
+from functools import partial
 
 from cds.chart import Result
 from cds.logic.criteria import (
@@ -30,8 +31,8 @@ from cds.logic.criteria import (
     RatePerWeight,
     State,
 )
-from cds.logic.reason import Gap, GapState
-from cds.logic.scene import Missing, Scene, StateValue
+from cds.logic.reason import Gap, GapState, Seen
+from cds.logic.scene import Missing, Number, Scene, StateValue
 from cds.logic.truth import FALSE, TRUE, UNKNOWN
 from cds.numbers import shown
 from cds.parameters import Absent, Limit, Parameter, ParameterSet
@@ -108,11 +109,15 @@ def measured(scene: Scene, analytes: tuple[str, ...], window: str, still_matters
     for analyte in analytes:
         found = scene.latest(analyte, limit.number)
         if not isinstance(found, Missing):
-            return StateValue(TRUE, found.seen)
+            return StateValue(TRUE, partial(_seen_of, found))
         last = scene.newest(analyte)
         old = last is not None and still_matters is not None and still_matters(last)
         gaps += [gap for gap in found.gaps if gap.state not in (GapState.NOT_MEASURED, GapState.STALE) or (gap.state is GapState.STALE and old)]
     return StateValue(UNKNOWN if gaps else FALSE, gaps=tuple(gaps))
+
+
+def _seen_of(number: Number) -> tuple[Seen, ...]:
+    return number.seen
 
 
 def either(parts: Sequence[Criterion]) -> Criterion:

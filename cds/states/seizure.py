@@ -86,7 +86,7 @@ def _awake(scene: Scene, after: Moment | None) -> Seen | None:
     if not isinstance(full, Parameter):
         return None
     for analyte in ("gcs", "avpu"):
-        for result in scene.results(analyte):
+        for result in scene.recent(analyte, floor):
             if result.at.earliest is None or result.at.earliest < floor:
                 continue
             if after is not None and result.at.earliest <= after.latest:
@@ -400,9 +400,9 @@ def _anaesthetic_running(scene: Scene) -> StateValue:
 def _observed(scene: Scene) -> StateValue:
     hour = scene.now - _minutes(scene, "seizure_awake_age")
     for analyte in ("gcs", "avpu"):
-        for result in scene.results(analyte):
-            if result.at.earliest is not None and result.at.earliest >= hour:
-                return StateValue(TRUE, (scene.seen_result(result),))
+        result = scene.drawn_since(analyte, hour)
+        if result is not None:
+            return StateValue(TRUE, (scene.seen_result(result),))
     given = _given(scene, ("benzodiazepine", "anti_seizure", "anaesthetic_agent"), hour)
     if given:
         return StateValue(TRUE, (given[0][0],))
