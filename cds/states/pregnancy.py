@@ -11,7 +11,7 @@ from cds.parameters import Parameter, ParameterSet
 SOURCE = "own rule 0.1, R-n76"
 # An eclampsia without a pregnancy beside it may be one of the puerperium (R-n76): alone it says neither.
 PREGNANCY = ("pregnancy", "pre_eclampsia")
-DELIVERED = ("delivery", "postpartum", "post_partum")
+DELIVERED = ("delivery", "postpartum")
 CANNOT = ("hysterectomy", "sterilisation")
 
 

@@ -258,24 +258,30 @@ def _line(rest: str) -> str | None:
     return "central" if "central" in rest else "peripheral" if "peripheral" in rest else None
 
 
+_ROUTES = (
+    ("oral", "oral"), ("muscle", "intramuscular"), ("infiltration", "subcutaneous"), ("no route", None), ("rectal", "rectal"), ("buccal", "buccal"), ("nasal", "nasal"),
+)  # fmt: skip
+
+
 def _other(place: str, name: str, rest: str, start: float | None) -> Order:
     drugs = tuple(name.split("+"))
-    mg, volume = re.search(r"([\d.]+)(mg|mmol)\b", rest), re.search(r"([\d.]+)mL\b(?!/h)", rest)
-    rate, per_day = re.search(r"([\d.]+)mL/h", rest), re.search(r"([\d.]+)/day", rest)
+    mg, volume = re.search(r"([\d.]+)(mgPE|mg|mmol|g)(/kg)?(?![\w/])", rest), re.search(r"([\d.]+)mL\b(?!/h)", rest)
+    unit = "" if mg is None else mg[2].replace("PE", "{PE}") + (mg[3] or "")
+    rate, per_day = re.search(r"([\d.]+)(mL|mgPE|mg|g)((?:/kg)?/(?:h|min))", rest), re.search(r"([\d.]+)/day", rest)
     fluid = re.search(r"\bin (\w+)", rest)
     text = re.search(r"text (\w+)", rest)
     reason = re.search(r"\bfor (.+)$", rest)
     minutes = re.search(r"over ([\d.]+)min", rest)
-    route = next((kind for word, kind in (("oral", "oral"), ("muscle", "intramuscular"), ("infiltration", "subcutaneous"), ("no route", None)) if word in rest), "intravenous")
+    route = next((kind for word, kind in _ROUTES if word in rest), "intravenous")
     if not rest and place == "home":
         route = "oral"
     ended = _minutes(rest, "ended")
     bag = bool(volume)
     return order(
-        *drugs, drafted=place == "draft", status="stopped" if place == "stopped" else "", home=place == "home", route=route, start=start,
-        authored=_minutes(rest, "since"), dose=None if bag or mg is None else (mg[1], mg[2]), per_day=per_day[1] if per_day else None,
-        contents=((drugs[0], mg[1], mg[2]),) if bag and mg else (), line=_line(rest), diluent=_FLUIDS[fluid[1]] if fluid else "", volume=volume[1] if volume else "",
-        diluent_text=_FLUIDS[text[1]] if text else "", rate=(rate[1], "mL/h") if rate else None, minutes=minutes[1] if minutes else None, push="push" in rest,
+        *drugs, drafted=place == "draft", status=_STATUS.get(place, ""), home=place == "home", route=route, start=start,
+        authored=_minutes(rest, "since"), dose=None if bag or mg is None else (mg[1], unit), per_day=per_day[1] if per_day else None,
+        contents=((drugs[0], mg[1], unit),) if bag and mg else (), line=_line(rest), diluent=_FLUIDS[fluid[1]] if fluid else "", volume=volume[1] if volume else "",
+        diluent_text=_FLUIDS[text[1]] if text else "", rate=(rate[1], rate[2].replace("PE", "{PE}") + rate[3]) if rate else None, minutes=minutes[1] if minutes else None, push="push" in rest,
         reasons=tuple(reason[1].replace(" ", "_").split("+")) if reason and reason[1] not in ("migraine", "mood") else (),
         reason_stated=bool(reason), ended=ended,
     )  # fmt: skip
