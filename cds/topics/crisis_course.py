@@ -58,12 +58,12 @@ def _glucose_needed(p: ParameterSet) -> Advisory:
     insulin = HasOrder(insulin_by_vein("either"))
     wanted = AllOf((State("unresolved crisis shown"), insulin, Not(State("glucose infusion ordered"))))
     facts: dict[str, Expression] = {"glucose": glucose, "ketones": Latest("beta_hydroxybutyrate", p["result_age"])}
-    none = "Insulin by vein, and no glucose infusion of 5 % or more is running or drafted. Ketones: {ketones}."
+    none = "Insulin by vein, and no glucose infusion is running or drafted that counts. Ketones: {ketones}."
     do = (
         "By local protocol: {p.glucose_beside_insulin} now; insulin {p.insulin_rate_with_glucose}.",
         "Do not stop insulin because glucose falls: it is needed until ketones clear. Keep potassium going.",
     )
-    cautions = ("Where fluid must be restricted: a small volume of 20 % glucose through a large vein.", "A meter reads less surely in shock; repeat a value that does not fit.")
+    cautions = ("Where fluid must be restricted: a smaller volume of stronger glucose through a large vein.", "A meter reads less surely in shock; repeat a value that does not fit.")
 
     def words(summary: str, *found: str, differs: tuple[str, ...] = ()) -> Words:
         return Words(summary, (none, *found), do, cautions, differs, facts=facts)

@@ -215,7 +215,7 @@ def _under_the_skin(p: ParameterSet) -> tuple[Branch, ...]:
         return ()
     fast = AllOf((DRAFTED, OrderHas(("rapid_insulin", "insulin_soluble", "other_short_insulin"), "active"), Not(BY_VEIN), State("crisis shown")))
     facts: dict[str, Expression] = {"per_kg": PER_KG}
-    do = ("By local protocol: in mild ketoacidosis fast insulin under the skin is 0.1 unit/kg each hour or 0.2 unit/kg every second hour; look at units and weight.",)
+    do = ("By local protocol: in mild ketoacidosis fast insulin under the skin is {p.insulin_skin_usual}; look at units and weight.",)
     cautions = ("Doses under the skin add up: one given before still works.",)
     return tuple(
         Branch(
@@ -237,7 +237,7 @@ def _unreadable() -> Branch:
         Words(
             "Insulin by vein: state units per hour and the weight, its rate cannot be worked out",
             ("The rate was not checked.",), ("State units per hour, or mL per hour with the units in each mL, by local protocol.",),
-            ("A usual syringe holds 1 unit in each mL; that is not assumed here.",), facts={},
+            ("A usual syringe holds {p.insulin_syringe_usual}; that is not assumed here.",), facts={},
         ),
     )  # fmt: skip
 

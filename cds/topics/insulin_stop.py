@@ -263,7 +263,7 @@ def _offers(p: ParameterSet, cautions: tuple[str, ...]) -> tuple[Branch, ...]:
     ready = AllOf((State("crisis over"), NoOrder(OrderFilter(BASAL, "either"))))
     weighed = Not(NoneWithin(("weight",), p["weight_age"]))
     long_enough = AllOf((State("insulin shown running"), AtLeastValue(Since("insulin start"), p["transition_infusion_window"])))
-    by_vein = "From the last {p.transition_infusion_window} by vein, if glucose was stable: {by_vein} a day (80 % of it)."
+    by_vein = "From the last {p.transition_infusion_window} by vein, if glucose was stable: {by_vein} a day ({p.formula_insulin_day_share} of what ran)."
     split = "{total} a day: {basal} basal and {meal} with each meal, for {weight}; whole units, rounded down."
     do = ("By local protocol: basal insulin under the skin now, insulin by vein for {p.insulin_overlap}.",)
     cautious = State("cautious insulin dose")
