@@ -5,10 +5,11 @@ Everything here returns data. Numbers come from the parameter set of one populat
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from functools import partial
+from typing import Any
 
 from cds.chart import Result
 from cds.logic.criteria import (
@@ -139,6 +140,17 @@ def row_limit(p: ParameterSet, name: str, row_means: str, value: Decimal, unit: 
         key=name, means=row_means, unit=unit, value=value, also=(), range=None, profile="any", population=p.population or "any",
         since="", source=source, verified=verified, table="",
     )  # fmt: skip
+
+
+def column_limit(p: ParameterSet, row: Mapping[str, Any], column: str, unit: str) -> Parameter | None:
+    """A number of a table row as a limit; None where the row leaves it out. TypeError for what is no number."""
+    value = row.get(column)
+    if value is None:
+        return None
+    name = row.get("name", row.get("drug", "row"))
+    if not isinstance(value, Decimal):
+        raise TypeError(f"{name}: {column} must be a number")
+    return row_limit(p, f"{name} {column}".replace("_", " "), f"{name}: {column}".replace("_", " "), value, unit, row)
 
 
 # Insulin by vein ---------------------------------------------------------------------------------------------------------------------
