@@ -75,7 +75,7 @@ def _high(p: ParameterSet) -> Advisory:
         "A haemolysed or drip-arm sample reads too high: repeat by blood gas, but treat ECG change or kidney failure as true.",
     )
     urgent = (heart_first, shift, sugar, stop, in_crisis)
-    repeat_do = ("By local protocol: repeat potassium now by blood gas or from a free-flowing sample; ECG meanwhile.", stop)
+    repeat_do = ("By local protocol: repeat potassium now by blood gas or from a free-flowing sample; ECG meanwhile.", "Hold potassium, and what raises it, until the repeat is back.")
     measure = Measure("potassium", "Measure potassium again now (a blood gas will do)")
     ecg = Measure("qtc", "Record a 12-lead ECG now")
     glucose = Measure("glucose", "Measure glucose before insulin", unless_within=p["result_age"])

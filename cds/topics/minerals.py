@@ -136,7 +136,7 @@ def _phosphate(p: ParameterSet) -> Advisory:
             HasOrder(OrderFilter(("neuromuscular_blocker",), "running", "intravenous")),
         )
     )
-    found = ("Phosphate {phosphate}, {phosphate.age}; potassium {potassium}; calcium {ionised} ionised, {total} total.",)
+    found = ("Phosphate {phosphate}, {phosphate.age}; potassium {potassium}; ionised calcium {ionised}; total calcium {total}.",)
     do = (
         "By local protocol: replace it by vein, {p.phosphate_dose}; look at calcium first and correct a low one.",
         "Potassium phosphate only with potassium below {p.phosphate_potassium_below} and a filtration rate of {p.phosphate_egfr_from} or more; else sodium phosphate.",
@@ -192,7 +192,7 @@ def _calcium(p: ParameterSet) -> Advisory:
     }  # fmt: skip
     sign = AnyOf((HasCondition(("tetany", "stridor")), computable(interval, AtLeastValue(interval, p["qtc_very_long_from"]))))
     seizure = State("seizure now")
-    found = ("Calcium {ionised} ionised, {adjusted} adjusted, {total} total; magnesium {magnesium}; longest QTc {qtc}.",)
+    found = ("Ionised calcium {ionised}; adjusted {adjusted}; total {total}; magnesium {magnesium}; longest QTc {qtc}.",)
     now = (
         "By local protocol: {p.calcium_first}, ECG on the monitor; then {p.calcium_after}.",
         "Give magnesium first or with it where magnesium is low; hold phosphate and bicarbonate by vein.",
@@ -209,7 +209,8 @@ def _calcium(p: ParameterSet) -> Advisory:
 
     def branch(name: str, when: Criterion, indicator: str, summary: str) -> Branch:
         urgent = indicator == "critical"
-        do, offered = (now, give) if urgent else ((*now, *look) if indicator == "warning" else look, checks)
+        treat = indicator == "warning" and not name.startswith("unadjusted")
+        do, offered = (now, give) if urgent else ((*now, *look) if treat else look, checks)
         words = Words(summary, found, do, cautions, differs if "seizure" in name else (), facts)
         return Branch(name, AllOf((State("calcium measured"), when)), indicator, words, offered)
 

@@ -131,8 +131,8 @@ def _phosphate_with_low_calcium(p: ParameterSet) -> Advisory:
             Branch(
                 "low calcium", State("calcium low"), "warning",
                 Words(
-                    "Calcium low ({ionised} ionised, {total} total): correct calcium before this phosphate, check ECG",
-                    ("Calcium {ionised} ionised, {adjusted} adjusted, {total} total.", "Phosphate by vein binds calcium and lowers it further: tetany, arrhythmia, deposits."),
+                    "Ionised calcium {ionised}, total {total}: correct calcium before this phosphate, check ECG",
+                    ("Ionised calcium {ionised}; adjusted {adjusted}; total {total}.", "Phosphate by vein binds calcium and lowers it further: tetany, arrhythmia, deposits."),
                     ("By local protocol: bring calcium up first, by another line; then phosphate slowly, calcium measured during it.",),
                     ("Calcium and phosphate never in one line.", "Total calcium misleads with a low albumin: ionised calcium decides where there is one."),
                     facts=facts,

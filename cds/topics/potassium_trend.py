@@ -26,7 +26,7 @@ from cds.logic.criteria import (
     Total,
 )
 from cds.parameters import ParameterSet
-from cds.states.parts import POTASSIUM_TOUCHES, if_known, insulin_by_vein, insulin_running, potassium_on_the_ward
+from cds.states.parts import POTASSIUM_TOUCHES, guidelines_print, if_known, insulin_by_vein, insulin_running, potassium_on_the_ward
 from cds.states.potassium_level import KIDNEYS
 
 CONSENSUS = "Umpierrez GE et al. Hyperglycemic crises in adults with diabetes: a consensus report. Diabetes Care 2024;47:1257-1275"
@@ -55,14 +55,17 @@ def _falling_on_insulin(p: ParameterSet) -> Advisory:
     fast = AllOf((AtMostValue(series, p["potassium_fast_fall"]), Below(now, p["potassium_fast_fall_from_below"])))
     sure = Above(fallen, p["potassium_two_samples_differ"])
     found = (
-        "Series: {slope}. Projected: {ahead}, if nothing changes; a projection and no measurement.",
+        "Series: {slope}. Projected: {ahead}; that is no measurement.",
         "Fallen by {fallen} since the first result of the last {p.potassium_series_window}. Potassium given now, with this order: {given}.",
     )
     do = (
         "By local protocol: potassium on a blood gas within the hour, and look at it before the next step of insulin.",
         "Give more potassium within the limits of the line; magnesium, since a low one keeps potassium low.",
     )
-    cautions = ("Fluid, insulin and bicarbonate all lower potassium; urine output and the kidneys decide how far.",)
+    cautions = ("Fluid, insulin and bicarbonate all lower potassium; urine output and the kidneys decide how far.", "Confirm that the patient passes urine before more potassium is given.")
+    differs: tuple[str, ...] = ()
+    if p.population == "adult":
+        differs = (f"Guidelines let insulin wait while potassium is below {guidelines_print(p, 'insulin_needs_potassium_at_least')}.",)
     noise = ("Two samples may differ by {p.potassium_two_samples_differ}: this fall may be measurement noise.", *cautions)
     measure = (
         Measure("potassium", "Measure potassium within the hour (a blood gas will do)"),
@@ -70,7 +73,7 @@ def _falling_on_insulin(p: ParameterSet) -> Advisory:
     )
 
     def branch(name: str, when: Criterion, indicator: str, summary: str, cautions: tuple[str, ...]) -> Branch:
-        return Branch(name, AllOf((running, when)), indicator, Words(summary, found, do, cautions, facts=facts), measure)
+        return Branch(name, AllOf((running, when)), indicator, Words(summary, found, do, cautions, differs, facts), measure)
 
     projected = "Potassium {potassium} falls fast on insulin: give potassium, measure within the hour"
     return Advisory(
@@ -81,7 +84,7 @@ def _falling_on_insulin(p: ParameterSet) -> Advisory:
         trigger=Trigger((("running:insulin",), ("analyte:potassium",))),
         branches=(
             branch("dangerously low ahead", AllOf((falling, Below(ahead, p["potassium_projected_dangerous_below"]), sure)), "critical",
-                   "Potassium {potassium} will fall to about {ahead} on insulin: give potassium now, measure", cautions),
+                   "Potassium {potassium} falls on insulin, to below {p.potassium_projected_dangerous_below} soon: give potassium now, measure", cautions),
             branch("low ahead", AllOf((low_ahead, sure)), "warning",
                    "Potassium {potassium} will fall below {p.potassium_projected_low_below} on insulin: give more, measure", cautions),
             branch("fast", AllOf((fast, sure)), "warning", projected, cautions),

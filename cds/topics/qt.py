@@ -71,7 +71,7 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
             over=OrderFilter(QT_DRUGS, "active"),
             branches=(
                 branch("very long QT", AllOf((waits, low_mineral, very_long)), "critical",
-                       "QTc {qtc}, potassium {potassium}, magnesium {magnesium}: give both before a QT medicine"),
+                       "QTc {qtc}, potassium {potassium}, magnesium {magnesium}: replace before a QT medicine"),
                 branch("potassium very low", AllOf((waits, low(p["qt_potassium_dangerous_below"]))), "critical",
                        "Potassium {potassium}: give potassium before this QT-lengthening medicine; ECG"),
                 branch("magnesium very low", AllOf((waits, short_of_magnesium(p["magnesium_very_low_below"]))), "critical",
