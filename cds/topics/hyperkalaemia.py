@@ -30,7 +30,7 @@ from cds.states.potassium_level import potassium_now
 
 PROBLEM = "potassium level"
 UKKA = "UK Kidney Association. Treatment of acute hyperkalaemia in adults, 2023"
-CHILDREN = "UK children's hospital guide to high potassium: calcium gluconate by weight"
+CHILDREN = "Birmingham Women and Children's NHS Trust, hyperkalaemia guideline, 2019: calcium gluconate by weight"
 STACKED = "Labels of ACE inhibitors, angiotensin-receptor blockers, aldosterone antagonists, trimethoprim, heparins and NSAIDs: high potassium"
 # Each raises potassium in its own way; two orders of one kind are one raiser.
 RAISERS = (
