@@ -14,7 +14,7 @@ import msgspec
 from cds.chart import Moment, Problem, Result, Trouble, newest_between
 from cds.intake.coding import Measured, label_of
 from cds.intake.limits import Limits
-from cds.intake.shapes import Component, Concept, Observation
+from cds.intake.shapes import Component, Observation
 from cds.intake.times import Times
 from cds.intake.values import Read, Refused, Values, haemolysed, number_of, value_count
 from cds.vocabulary import ANALYTES
@@ -112,7 +112,6 @@ class LazyResults:
         # By identity: the concepts of what is held live as long as this, and comparing them costs more than all else here.
         self._labels: dict[int, str] = {}
         self._done: dict[str, tuple[tuple[Result, ...], tuple[Problem, ...]]] = {}
-        self._outcomes: dict[int, Result | Problem | None] = {}
         self._lines: dict[str, _Line | None] = {}
         self._nows: dict[str, str] = {}
 
@@ -166,10 +165,19 @@ class LazyResults:
         end = min(begin + _AT_A_TIME, len(entries))
         while end < len(entries) and texts[end] == texts[end - 1]:
             end += 1
-        found = self._counted(analyte, entries[begin:end], line.problems)
-        line.results += found
-        line.times += [-result.at.latest for result in found]
         line.used = end
+        if len(set(texts[begin:end])) < end - begin:
+            found = self._counted(analyte, entries[begin:end], line.problems)
+            line.results += found
+            line.times += [-result.at.latest for result in found]
+            return True
+        for held in entries[begin:end]:
+            outcome = self._plain(analyte, held) or self._result(analyte, held)
+            if isinstance(outcome, Result):
+                line.results.append(outcome)
+                line.times.append(-outcome.at.latest)
+            elif outcome is not None:
+                line.problems.append(outcome)
         return True
 
     def _line(self, analyte: str) -> _Line | None:
@@ -202,7 +210,7 @@ class LazyResults:
         """What counts of these, newest first; what is set aside is added to `problems`."""
         found: list[tuple[Result, Held]] = []
         for each in held:
-            outcome = self._outcome(analyte, each)
+            outcome = self._plain(analyte, each) or self._result(analyte, each)
             if isinstance(outcome, Problem):
                 problems.append(outcome)
             elif outcome is not None:
@@ -211,13 +219,6 @@ class LazyResults:
         problems += conflicts
         kept.sort(key=_by_time, reverse=True)
         return kept
-
-    def _outcome(self, analyte: str, held: Held) -> Result | Problem | None:
-        key = id(held)
-        if key in self._outcomes:
-            return self._outcomes[key]
-        outcome = self._outcomes[key] = self._plain(analyte, held) or self._result(analyte, held)
-        return outcome
 
     def problems(self, analyte: str) -> tuple[Problem, ...]:
         """What was sent for the analyte and set aside, whenever it was found out."""
@@ -292,7 +293,6 @@ class LazyResults:
         of the cost; None for everything else.
         """
         observation, measured = held.observation, held.measured
-        part = None if held.part is None else observation.component[held.part]
         drawn = observation.effectiveDateTime
         if (
             not drawn
@@ -302,11 +302,16 @@ class LazyResults:
             or observation.effectivePeriod is not None
             or observation.effectiveInstant
             or observation.effectiveTiming is not None
-            or (part is not None and part.modifierExtension is not None)
             or len(measured.analytes) > 1
         ):
             return None
-        read = self._values.plain(analyte, measured.codes, observation if part is None else part)
+        source: Observation | Component = observation
+        part = None
+        if held.part is not None:
+            source = part = observation.component[held.part]
+            if part.modifierExtension is not None:
+                return None
+        read = self._values.plain(analyte, measured.codes, source)
         if read is None:
             return None
         moment = self._times.read(drawn)
@@ -314,6 +319,9 @@ class LazyResults:
             return None
         specimen, name = observation.specimen, observation.id
         remarks = observation.interpretation or observation.note or (specimen is not None and specimen.display) or part is not None
+        label = self._labels.get(id(measured.concept))
+        if label is None:
+            label = self._labels[id(measured.concept)] = label_of(measured.concept)
         return Result(
             f"Observation/{name}" if 0 < len(name) <= _LONGEST_ID else held.ref,
             analyte,
@@ -327,15 +335,9 @@ class LazyResults:
             measured.codes[0],
             observation.status == "preliminary",
             bool(remarks) and haemolysed(observation, part),
-            self._label(measured.concept),
+            label,
             f"prefetch.{held.key}.entry[{held.index}].resource" if part is None and held.index >= 0 else held.path,
         )
-
-    def _label(self, concept: Concept) -> str:
-        found = self._labels.get(id(concept))
-        if found is None:
-            found = self._labels[id(concept)] = label_of(concept)
-        return found
 
     def _moment(self, observation: Observation) -> Moment | tuple[Trouble, str]:
         """When the sample was drawn (F-6), or why that is not known."""

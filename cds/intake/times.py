@@ -89,8 +89,7 @@ class Times:
     def _span(self, text: str) -> Moment | None:
         if _plain(text):
             try:
-                wall = dt.datetime.fromisoformat(f"{text[:19]}+00:00")
-                instant = int(wall.timestamp()) * 1000 - _minutes(text[19:]) * MINUTE
+                instant = int(dt.datetime.fromisoformat(text).timestamp()) * 1000
             except ValueError:
                 pass
             else:

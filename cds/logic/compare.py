@@ -94,13 +94,19 @@ def compare(number: Number, limit: Parameter, test: Test) -> bool | None:
 
 def meet(candidate: Candidate, unit: str, limit: Parameter) -> tuple[Interval, Decimal]:
     """The value and the limit in one unit. KnowledgeError when no unit holds both."""
+    as_reported, figure = figure_for(candidate, unit, limit)
+    return (candidate.reported if as_reported and candidate.reported is not None else candidate.value), figure
+
+
+def figure_for(candidate: Candidate, unit: str, limit: Parameter) -> tuple[bool, Decimal]:
+    """Whether the value is compared as it was reported, and the limit's figure for it. Units decide it, not the value. KnowledgeError when no unit holds both."""
     if candidate.reported is not None:
         printed = limit.in_unit(candidate.unit)
         if printed is not None:
-            return candidate.reported, printed
+            return True, printed
     if limit.unit == unit:
-        return candidate.value, limit.number
-    return candidate.value, figure_in(limit, unit)
+        return False, limit.number
+    return False, figure_in(limit, unit)
 
 
 def figure_in(limit: Parameter, unit: str) -> Decimal:

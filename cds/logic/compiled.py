@@ -6,13 +6,15 @@ the leaves that decided it; `cds.logic.evaluate` gives the whole tree with every
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from functools import lru_cache
 from typing import assert_never
 
 from cds.chart import MINUTE, Order
-from cds.logic.compare import Missing, Number, Test, compare, is_above, is_at_least, is_at_most, is_below
+from cds.logic.compare import Missing, Number, Test, compare, figure_for, is_above, is_at_least, is_at_most, is_below
 from cds.logic.criteria import (
     Above,
     AllOf,
@@ -61,6 +63,9 @@ from cds.vocabulary import DRUGS
 Judge = Callable[[Scene, Order | None], Truth]
 Read = Callable[[Scene, Order | None], Number | Missing]
 TESTS: Mapping[type, Test] = {Below: is_below, AtMostValue: is_at_most, Above: is_above, AtLeastValue: is_at_least}
+_SIGNS: Mapping[Test, Callable[[Decimal, Decimal], bool]] = {
+    is_below: operator.lt, is_at_most: operator.le, is_above: operator.gt, is_at_least: operator.ge,
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -221,11 +226,26 @@ def _compared(item: Expression, limit: Limit, test: Test) -> _Bare:
     read, of_order = _number(item)
     if isinstance(limit, Absent):
         return _Bare(lambda scene, order: UNKNOWN, of_order)
-    held = limit
+    held, sign = limit, _SIGNS[test]
+    # By the unit in which a result was reported ("" for none) and the unit of the number: whether the reported value is compared, and with which figure.
+    figures: dict[tuple[str, str], tuple[bool, Decimal]] = {}
 
     def judge(scene: Scene, order: Order | None) -> Truth:
         number = read(scene, order)
-        return UNKNOWN if isinstance(number, Missing) else truth_of(compare(number, held, test))
+        if isinstance(number, Missing):
+            return UNKNOWN
+        if len(number.candidates) == 1:
+            # One exact value, as nearly all are: the same as `compare` at a quarter of the cost.
+            one = number.candidates[0]
+            key = ("" if one.reported is None else one.unit, number.unit)
+            known = figures.get(key)
+            if known is None:
+                known = figures[key] = figure_for(one, number.unit, held)
+            value = one.reported if known[0] and one.reported is not None else one.value
+            low, high = value.low, value.high
+            if low is not None and (low is high or (low == high and not value.low_open and not value.high_open)):
+                return TRUE if sign(low, known[1]) else FALSE
+        return truth_of(compare(number, held, test))
 
     return _Bare(judge, of_order)
 

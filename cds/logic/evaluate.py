@@ -45,7 +45,7 @@ from cds.logic.criteria import (
     StillIn,
     TableRow,
 )
-from cds.logic.matching import matching, order_is_of, seen_order
+from cds.logic.matching import matching, order_is_of, route_matches, seen_order
 from cds.logic.reason import Gap, GapState, Reason, Seen
 from cds.logic.recorded import of_record
 from cds.logic.scene import Scene, deciding_gaps
@@ -153,7 +153,7 @@ def _none_within(node: NoneWithin, scene: Scene) -> Reason:
     seen: list[Seen] = []
     gaps: list[Gap] = []
     for analyte in node.analytes:
-        inside = next((r for r in scene.recent(analyte, floor) if r.at.earliest is not None and r.at.earliest >= floor), None)
+        inside = scene.drawn_since(analyte, floor)
         if inside is not None:
             seen.append(scene.seen_result(inside))
         else:
@@ -278,6 +278,10 @@ def _order_fact(fact: str, scene: Scene, order: Order) -> Truth:
             return truth_of(order.selected)
         case "intravenous":
             return truth_of(scene.intravenous(order))
+        case "oral" | "rectal" | "buccal" | "nasal":
+            return route_matches(order, fact, scene)
+        case "into muscle":
+            return route_matches(order, "intramuscular", scene)
         case "reason stated":
             return truth_of(order.reason_stated)
         case "new":

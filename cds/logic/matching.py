@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from cds.chart import MINUTE, Moment, Order
@@ -29,8 +30,9 @@ def matching(orders: OrderFilter, scene: Scene) -> list[tuple[Order, Truth]]:
     """The orders that match, each TRUE, or UNKNOWN when its route or its start is not stated and the filter asks for one."""
     timed = orders.started_within is not None or orders.started_before is not None
     found: list[tuple[Order, Truth]] = []
+    drugs = None if "*" in orders.classes else _drugs_of(orders.classes)
     for order in _pool(orders, scene):
-        if not order_is_of(order, orders.classes):
+        if drugs is not None and drugs.isdisjoint(order.drugs):
             continue
         if orders.reasons and set(order.reasons).isdisjoint(orders.reasons):
             continue
@@ -112,12 +114,13 @@ def _at_or_before(moment: Moment, ceiling: int) -> bool | None:
 
 def order_is_of(order: Order, classes: Sequence[str]) -> bool:
     """Whether an active ingredient is named by, or belongs to, one of the classes; "*" is any order."""
-    if "*" in classes:
-        return True
-    for drug in order.drugs:
-        if drug in classes or not DRUGS[drug].classes.isdisjoint(classes):
-            return True
-    return False
+    return "*" in classes or not _drugs_of(tuple(classes)).isdisjoint(order.drugs)
+
+
+@lru_cache(maxsize=None)
+def _drugs_of(classes: tuple[str, ...]) -> frozenset[str]:
+    """Every drug that is one of these, or belongs to one."""
+    return frozenset((*classes, *(name for name, drug in DRUGS.items() if not drug.classes.isdisjoint(classes))))
 
 
 def route_matches(order: Order, route: str, scene: Scene) -> Truth:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from functools import partial
 from typing import TYPE_CHECKING
 
 from cds.chart import MINUTE
-from cds.logic.compare import Candidate, Number, compare, is_above, is_at_least, is_at_most, is_below
+from cds.logic.compare import Candidate, figure_for, is_above, is_at_least, is_at_most, is_below
 from cds.logic.criteria import Above, AllOf, AnyOf, AtLeastValue, AtMostValue, Below, Criterion, Latest, State
 from cds.parameters import Parameter
 from cds.vocabulary import ANALYTES
@@ -39,13 +40,22 @@ def _some_value(node: Criterion, item: Latest, limit: Parameter, scene: Scene, f
     """Whether any result that was current at such an instant makes the comparison TRUE. One must be TRUE for the newest of them to be."""
     if not isinstance(item.within, Parameter):
         return True
-    unit = ANALYTES[item.analyte].unit
-    test = _TESTS[type(node)]
-    oldest = floor - int(item.within.number * MINUTE)
-    for result in scene.recent(item.analyte, oldest):
+    known = scene.found_possible.get((id(node), floor))
+    if known is None:
+        known = scene.found_possible[id(node), floor] = _looked_for(node, item.analyte, limit, scene, floor - int(item.within.number * MINUTE))
+    return known
+
+
+def _looked_for(node: Criterion, analyte: str, limit: Parameter, scene: Scene, oldest: int) -> bool:
+    unit, test = ANALYTES[analyte].unit, _TESTS[type(node)]
+    figures: dict[str, tuple[bool, Decimal]] = {}
+    for result in scene.recent(analyte, oldest):
         if result.at.latest < oldest:
             break
-        number = Number((Candidate(result.value, result.reported, result.unit, partial(scene.seen_result, result)),), unit)
-        if compare(number, limit, test) is True:
+        figure = figures.get(result.unit)
+        if figure is None:
+            candidate = Candidate(result.value, result.reported, result.unit, partial(scene.seen_result, result))
+            figure = figures[result.unit] = figure_for(candidate, unit, limit)
+        if test(result.reported if figure[0] else result.value, figure[1], False) is True:
             return True
     return False

@@ -68,6 +68,7 @@ class Scene:
 
     __slots__ = (
         "_by_analyte",
+        "_by_concept",
         "_conditions",
         "_doses",
         "_newest",
@@ -82,6 +83,7 @@ class Scene:
         "_whole",
         "chart",
         "family",
+        "found_possible",
         "judge",
         "looks_at",
         "now",
@@ -128,10 +130,12 @@ class Scene:
         self._track: list[set[str]] = []
         self._past: dict[int, Scene] = {}
         self._by_analyte: dict[str, Sequence[Result]] = {}
+        self._by_concept: dict[str, list[Condition]] | None = None
         self._newest: dict[tuple[str, Decimal], Number | Missing] = {}
         self._weight: Number | Missing | None = None
         self._doses: tuple[tuple[Dose, ...], dict[int, Dose]] | None = None
         self.points: dict[tuple[str, int], list[Point]] = {}
+        self.found_possible: dict[tuple[int, int], bool] = {}
         self.truths: dict[int, Truth] = {}
         self.supports: dict[int, tuple[Reason, ...]] = {}
         self.looks_at: dict[int, frozenset[str]] = {}
@@ -307,9 +311,20 @@ class Scene:
         key = tuple(concepts)
         found = self._conditions.get(key)
         if found is None:
-            held = (c for c in self.chart.conditions if c.stands and not set(c.concepts).isdisjoint(key))
-            found = self._conditions[key] = sorted(held, key=lambda c: (c.ref, c.label))
+            held = {id(c): c for concept in key for c in self._standing().get(concept, ())}
+            found = self._conditions[key] = sorted(held.values(), key=lambda c: (c.ref, c.label))
         return found
+
+    def _standing(self) -> dict[str, list[Condition]]:
+        """The conditions that stand, by each of their concepts."""
+        root = self.origin or self
+        if root._by_concept is None:
+            root._by_concept = {}
+            for condition in self.chart.conditions:
+                if condition.stands:
+                    for concept in condition.concepts:
+                        root._by_concept.setdefault(concept, []).append(condition)
+        return root._by_concept
 
     def state(self, name: str) -> StateValue:
         """A named state, judged once. KnowledgeError when it does not exist or rests on itself."""
@@ -347,7 +362,10 @@ class Scene:
 
     def _value_of(self, definition: StateDef) -> StateValue:
         if definition.compute is not None:
-            return definition.compute(self)
+            value = definition.compute(self)
+            if value.events and not definition.dates:
+                raise KnowledgeError(f"state '{definition.name}' dates an event and does not say so")
+            return value
         if definition.compiled is not None:
             compiled = definition.compiled
             return StateValue(compiled.truth(self, None), lambda: compiled.evidence(self)[0], lambda: compiled.evidence(self)[1])
@@ -359,7 +377,7 @@ class Scene:
     def event(self, name: str) -> Moment | None:
         """The time of a named event, from whichever state dates it; None when no state does."""
         for state, definition in self.state_defs.items():
-            if definition.compute is None:
+            if name not in definition.dates:
                 continue
             value = self.state(state)
             if name in value.events:

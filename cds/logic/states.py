@@ -70,7 +70,7 @@ class StateValue:
 class StateDef:
     """A named state: a criterion, or a pure function where dates of several records meet. `means` is its definition in words, for committees.
 
-    `compiled` is set when the knowledge is made ready.
+    `dates` are the events whose times it may tell. `compiled` is set when the knowledge is made ready.
     """
 
     name: str
@@ -79,3 +79,4 @@ class StateDef:
     compute: Callable[[Scene], StateValue] | None = None
     source: str = ""
     compiled: Compiled | None = None
+    dates: tuple[str, ...] = ()

@@ -55,7 +55,7 @@ def states(p: ParameterSet) -> tuple[StateDef, ...]:
         StateDef("crisis resolved", "each crisis that is on record is over by its criteria (A13)", compute=_resolved, source=SOURCE),
         StateDef("unresolved crisis", "a crisis context whose end is not shown", compute=_unresolved, source=SOURCE),
         StateDef("unresolved crisis shown", "the record shows a crisis and does not show its end", compute=_unresolved_shown, source=SOURCE),
-        StateDef("insulin running", "insulin runs by vein; dates its start", compute=_insulin_running, source=SOURCE),
+        StateDef("insulin running", "insulin runs by vein; dates its start", compute=_insulin_running, source=SOURCE, dates=("insulin start",)),
         StateDef("insulin shown running", "the record shows insulin running by vein; a list that was not sent shows none", compute=_insulin_shown, source=SOURCE),
     )  # fmt: skip
 

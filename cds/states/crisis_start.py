@@ -17,7 +17,7 @@ _CONCEPTS = ("diabetic_ketoacidosis", "hyperosmolar_state")
 def states(p: ParameterSet) -> tuple[StateDef, ...]:
     """The states that date a crisis."""
     return (
-        StateDef("crisis begun", "a crisis context; dates its first result or the onset of its diagnosis", compute=_begun, source=SOURCE),
+        StateDef("crisis begun", "a crisis context; dates its first result or the onset of its diagnosis", compute=_begun, source=SOURCE, dates=("crisis start",)),
         StateDef("hyperosmolar shown", "the record shows a hyperosmolar context; what is not known does not show one", compute=_hyperosmolar, source=SOURCE),
     )
 

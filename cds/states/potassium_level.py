@@ -121,8 +121,11 @@ def _moment(scene: Scene) -> list[Result]:
     if not isinstance(window, Parameter) or not isinstance(together, Parameter):
         return []
     floor = scene.now - int(window.number * MINUTE)
-    current = [r for r in scene.recent("potassium", floor) if r.at.earliest is not None and r.at.earliest >= floor]
-    return [r for r in current if r.at.latest >= current[0].at.latest - int(together.number * MINUTE)]
+    newest = scene.drawn_since("potassium", floor)
+    if newest is None:
+        return []
+    moment = max(floor, newest.at.latest - int(together.number * MINUTE))
+    return [r for r in scene.recent("potassium", moment) if r.at.latest >= moment and r.at.earliest is not None and r.at.earliest >= floor]
 
 
 def _second(scene: Scene, highest: Result) -> bool:

@@ -35,8 +35,8 @@ SECOND_LINE = ("levetiracetam", "valproate", "phenytoin", "fosphenytoin", "lacos
 def states(p: ParameterSet) -> tuple[StateDef, ...]:
     """Every state about seizures, for one population."""
     return (
-        StateDef("seizure ongoing", "an active seizure that began within a day and since which nobody recorded the patient awake (S3)", compute=_ongoing, source=SOURCE),
-        StateDef("seizure recent", "a seizure within a day that is not ongoing (S3)", compute=_recent, source=SOURCE),
+        StateDef("seizure ongoing", "an active seizure that began within a day and since which nobody recorded the patient awake (S3)", compute=_ongoing, source=SOURCE, dates=(ONSET,)),
+        StateDef("seizure recent", "a seizure within a day that is not ongoing (S3)", compute=_recent, source=SOURCE, dates=(ONSET,)),
         StateDef("seizure now", "a seizure, ongoing or within a day (S3, N-04)", AnyOf((State("seizure ongoing"), State("seizure recent"))), source=SOURCE),
         StateDef("coded status", "status epilepticus is coded, and the seizure is ongoing", compute=_coded_status, source=SOURCE),
         StateDef("undated seizure", "an active seizure without an onset, and nobody recorded the patient awake since (O-N09, R-n13)", compute=_undated, source=SOURCE),

@@ -183,7 +183,7 @@ def c2_states(p: ParameterSet) -> dict[str, StateDef]:
         events = {"seizure onset": found[0].onset} if found and found[0].onset is not None else {}
         return StateValue(TRUE if found else FALSE, events=events)
 
-    return {"seizing": StateDef("seizing", "a seizure that has not ended", compute=seizing)}
+    return {"seizing": StateDef("seizing", "a seizure that has not ended", compute=seizing, dates=("seizure onset",))}
 
 
 def b6(p: ParameterSet) -> Advisory:
