@@ -198,7 +198,7 @@ def breaks(_: Scene) -> StateValue:
     raise ZeroDivisionError("in a state")
 
 
-BROKEN = {"broken": StateDef("broken", "", compute=breaks)}
+BROKEN = {"broken": StateDef("broken", "", compute=breaks, dates=("onset",))}
 
 
 def test_hz_32_an_advisory_that_breaks_is_named_and_the_others_go_on() -> None:
