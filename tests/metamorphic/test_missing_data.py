@@ -266,8 +266,9 @@ def test_control_page_links_ignored_goes_red() -> None:
     changed = cut(CHART["03"], "medications", 1, "link")
     # The administration record is a second way to notice: a bag that is given and stands in no order. Not here.
     changed["prefetch"]["administrations"] = {"resourceType": "Bundle", "type": "searchset", "total": 0}
-    assert standing(judge(changed)) != {}
+    assert set(standing(judge(changed))) - {"magnesium-low"}
     with patch.object(reading, "source", lambda found, drawn, times: Source(found.key, Feed.WHOLE)):
         made = judge(changed)
+    # The magnesium that runs is behind the cut too: that a low one is named then says nothing of the bags.
     with pytest.raises(AssertionError):
-        assert standing(made) != {}
+        assert {code: word for code, word in standing(made).items() if code != "magnesium-low"} != {}
