@@ -14,7 +14,7 @@ from decimal import Decimal
 from cds import formulas, units
 from cds.chart import Order, Problem, Result, Results
 from cds.logic.compare import Missing, Number, figure_in
-from cds.logic.criteria import Above, AtLeastValue, AtMostValue, Below, Formula, Latest
+from cds.logic.criteria import Above, AtLeastValue, AtMostValue, Below, Formula, Latest, Slope
 from cds.logic.edges import UNITS_TOLD, Comparison, Edge, Flip, Judge, comparisons_of, decimals_of, edges_of, head, side
 from cds.logic.flip_orders import flip_of_order_or_time
 from cds.logic.reason import Reason
@@ -135,6 +135,8 @@ def _points(leaves: Sequence[Reason], scene: Scene, edges: Mapping[str, Sequence
                 yield from _of_latest(item, leaf, scene, (*own, *(e for e in edges.get(item.analyte, ()) if e not in own)))
             elif isinstance(item, Formula) and isinstance(comparison.limit, Parameter):
                 yield from _of_formula(item, comparison, scene, among)
+            elif isinstance(item, Slope) and isinstance(comparison.limit, Parameter) and item.of in ANALYTES and (among is None or item.of in among):
+                yield from _of_slope(item, comparison, comparison.limit, scene)
 
 
 def _of_latest(item: Latest, leaf: Reason, scene: Scene, edges: Sequence[Edge]) -> Iterator[_Point]:
@@ -178,29 +180,41 @@ def _of_formula(item: Formula, comparison: Comparison, scene: Scene, among: froz
     if not isinstance(comparison.limit, Parameter):
         return
     limit = figure_in(comparison.limit, formulas.FORMULAS[item.name].unit)
-    before = _holds(comparison, scene.number(item), limit)
     for analyte in (*formulas.FORMULAS[item.name].inputs, *formulas.FORMULAS[item.name].optional):
         result = _input_of(item, analyte, scene) if analyte in ANALYTES and (among is None or analyte in among) else None
-        if result is None or result.value.exact is None:
+        if result is not None:
+            yield from _bisected(item, comparison, limit, scene, result)
+
+
+def _of_slope(item: Slope, comparison: Comparison, limit: Parameter, scene: Scene) -> Iterator[_Point]:
+    """For a slope the latest point is moved (F-31): the more it rises, the more the slope does."""
+    number = scene.number(item)
+    newest = next((r for r in scene.results(item.of) if r.value.exact is not None and r.at.exact), None)
+    if newest is not None and isinstance(number, Number):
+        yield from _bisected(item, comparison, figure_in(limit, number.unit), scene, newest)
+
+
+def _bisected(item: Formula | Slope, comparison: Comparison, limit: Decimal, scene: Scene, result: Result) -> Iterator[_Point]:
+    """The first value of a result, upwards and downwards on the grid on which it is shown, at which a comparison that is monotone in it changes."""
+    known, factor = ANALYTES[result.analyte], units.analyte_factor(result.analyte, result.unit, result.code or None)
+    now = result.reported.exact
+    if result.value.exact is None or now is None or factor is None:
+        return
+    before = _holds(comparison, scene.number(item), limit)
+    step = Decimal(1).scaleb(-max(decimals_of(now), known.decimals if result.unit == known.unit else 0))
+    error = allowable_error(result.analyte, result.value.exact, result.method)
+    for bound, sign in ((known.plausible_high / factor, 1), (known.plausible_low / factor, -1)):
+        near, far = 0, int(abs(bound - now) / step)
+        if far < 1 or _formula_holds(item, comparison, limit, scene, result, (now + sign * far * step, factor)) == before:
             continue
-        known, factor = ANALYTES[analyte], units.analyte_factor(analyte, result.unit, result.code or None)
-        now = result.reported.exact
-        if now is None or factor is None:
-            continue
-        step = Decimal(1).scaleb(-max(decimals_of(now), known.decimals if result.unit == known.unit else 0))
-        error = allowable_error(analyte, result.value.exact, result.method)
-        for bound, sign in ((known.plausible_high / factor, 1), (known.plausible_low / factor, -1)):
-            near, far = 0, int(abs(bound - now) / step)
-            if far < 1 or _formula_holds(item, comparison, limit, scene, result, (now + sign * far * step, factor)) == before:
-                continue
-            while far - near > 1:
-                middle = (near + far) // 2
-                if _formula_holds(item, comparison, limit, scene, result, (now + sign * middle * step, factor)) == before:
-                    near = middle
-                else:
-                    far = middle
-            at = now + sign * far * step
-            yield _Point(analyte, (result,), now, at, at, "or more" if sign > 0 else "or less", result.unit, factor, None if error is None else error / factor)
+        while far - near > 1:
+            middle = (near + far) // 2
+            if _formula_holds(item, comparison, limit, scene, result, (now + sign * middle * step, factor)) == before:
+                near = middle
+            else:
+                far = middle
+        at = now + sign * far * step
+        yield _Point(result.analyte, (result,), now, at, at, "or more" if sign > 0 else "or less", result.unit, factor, None if error is None else error / factor)
 
 
 def _input_of(item: Formula, analyte: str, scene: Scene) -> Result | None:
@@ -212,7 +226,7 @@ def _input_of(item: Formula, analyte: str, scene: Scene) -> Result | None:
 
 
 def _formula_holds(
-    item: Formula, comparison: Comparison, limit: Decimal, scene: Scene, result: Result, value: tuple[Decimal, Decimal]
+    item: Formula | Slope, comparison: Comparison, limit: Decimal, scene: Scene, result: Result, value: tuple[Decimal, Decimal]
 ) -> bool | None:
     reported, factor = value
     changed = _revalued(result, reported * factor, result.unit, reported)
