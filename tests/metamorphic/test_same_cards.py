@@ -90,9 +90,9 @@ def test_hz_04_orders_in_other_units(number: str) -> None:
     same(number, changes.in_other_order_units(CHART[number]))
 
 
-@pytest.mark.parametrize(("one", "other"), [("13.87", "249.88"), ("13.91", "250.60")])
+@pytest.mark.parametrize(("one", "other"), [("13.87", "249.88"), ("14.01", "252.40")])
 def test_values_between_printed_figures_are_left_out_and_only_those(one: str, other: str) -> None:
-    """13.9 mmol/L and 250 mg/dL are one threshold in print and 0.1 % apart in fact: 249.88 and 250.60 mg/dL bound that band (F-3)."""
+    """13.9 (in children 14.0) mmol/L and 250 mg/dL are one threshold in print and not in fact: 249.88 and 252.40 mg/dL lie outside that band (F-3)."""
     between = changes.between_printed
     assert not between(Decimal(one), "mmol/L", Decimal(other), "mg/dL")
     assert between(Decimal("13.89"), "mmol/L", Decimal("250.24"), "mg/dL") == any(pair[1] == Decimal("13.9") for pair in changes.printed_pairs())
