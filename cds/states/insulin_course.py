@@ -53,7 +53,7 @@ def states(p: ParameterSet) -> tuple[StateDef, ...]:
         ),
         StateDef("crisis lately", "a hyperglycaemic crisis in the last day, over or not", AnyOf((State("ketoacidosis lately"), State("hyperosmolar state lately"))), source=SOURCE),
         StateDef("crisis over", "each crisis of the last day is over by its criteria (A13)", compute=_crisis_over, source=SOURCE),
-        StateDef("ketoacidosis going on", "the record shows ketoacidosis and does not show its end", compute=_ketoacidosis_going_on, source=SOURCE),
+        StateDef("ketoacidosis going on", "ketoacidosis whose end is not shown", compute=_ketoacidosis_going_on, source=SOURCE),
         StateDef("glucose infusion ordered", "a glucose infusion of 5 % or more runs or is drafted (A10, R-m37)", glucose_infusion(p, "glucose_infusion_strength"), source=SOURCE),
         StateDef("basal insulin in place", "basal insulin under the skin works already: given long enough ago, or running as a regular order; or a pump (A14, C-02)", _basal(p), source=SOURCE),
         StateDef("glucose follow-on ordered", "a 10 % glucose infusion follows the insulin for a high potassium (N2)", glucose_infusion(p, "glucose_follow_on_strength"), source=SOURCE),
@@ -82,10 +82,12 @@ def _crisis_over(scene: Scene) -> StateValue:
 
 
 def _ketoacidosis_going_on(scene: Scene) -> StateValue:
-    """Never UNKNOWN: what is not known shows no ketoacidosis, and no end of one."""
-    context, over = scene.state("ketoacidosis context"), scene.state("ketoacidosis over")
-    shown = context.truth is TRUE and over.truth is not TRUE
-    return StateValue(TRUE if shown else FALSE, lambda: (*context.seen, *over.seen), lambda: (*context.gaps, *over.gaps))
+    """UNKNOWN only while it is not known whether there is ketoacidosis; an end that is not known is no end."""
+    context = scene.state("ketoacidosis context")
+    if context.truth is not TRUE:
+        return StateValue(context.truth, lambda: context.seen, lambda: context.gaps)
+    over = scene.state("ketoacidosis over")
+    return StateValue(FALSE if over.truth is TRUE else TRUE, lambda: (*context.seen, *over.seen), lambda: over.gaps)
 
 
 def _first_hour(scene: Scene) -> StateValue:

@@ -56,7 +56,7 @@ def _glucose_needed(p: ParameterSet) -> Advisory:
     # Every insulin order is a witness, so that a drafted one makes this an advisory about the draft; and a glucose bag that a draft stops (Q-M03).
     stopped = HasOrder(OrderFilter(("glucose_fluid",), "stopping", "intravenous"))
     insulin = HasOrder(insulin_by_vein("either"))
-    wanted = AllOf((State("unresolved crisis shown"), insulin, Not(State("glucose infusion ordered"))))
+    wanted = AllOf((State("unresolved crisis"), insulin, Not(State("glucose infusion ordered"))))
     facts: dict[str, Expression] = {"glucose": glucose, "ketones": Latest("beta_hydroxybutyrate", p["result_age"])}
     none = "Insulin by vein, and no glucose infusion is running or drafted that counts. Ketones: {ketones}."
     do = (
@@ -134,7 +134,7 @@ def _off_target(p: ParameterSet) -> Advisory:
     long_enough = AtLeastValue(Since("insulin start"), p["course_insulin_for"])
     running = State("insulin shown running")
     ketotic = AllOf((running, State("ketoacidosis going on")))
-    hyperosmolar = AllOf((running, State("unresolved crisis shown"), State("hyperosmolar context")))
+    hyperosmolar = AllOf((running, State("unresolved crisis"), State("hyperosmolar context")))
     # Without a series nothing is said; but after hours on insulin without any ketones or gas the old value is asked for (stale).
     blind = AllOf((Above(Since("insulin start"), p["course_blind_after"]), NoneWithin(KETONES, p["course_blind_after"])))
     seen = AnyOf((Not(NotComputable(by_ketones)), blind))
@@ -148,7 +148,7 @@ def _off_target(p: ParameterSet) -> Advisory:
         (NotComputable(total), computable(effective, AllOf((AtLeastValue(Formula("effective_osmolality", age), p["course_osmolality_from"]), Above(effective, p["course_osmolality_slope"])))))
     )
     # Without urea the effective osmolality is judged, and the card shows that one.
-    fast = AllOf((running, State("unresolved crisis shown"), computable(late, Below(late, p["glucose_fall_fast"])), long_enough))
+    fast = AllOf((running, State("unresolved crisis"), computable(late, Below(late, p["glucose_fall_fast"])), long_enough))
     facts: dict[str, Expression] = {"ketones": ketones, "glucose": glucose, "on_insulin": Since("insulin start")}
     checks = "Look first, by local protocol: cannula, pump, insulin strength and rate, the weight that was used."
     cause = "Look for a cause that goes on: infection, infarct, the belly."

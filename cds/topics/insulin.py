@@ -49,6 +49,7 @@ POISONING = "High-dose insulin for poisoning by a calcium-channel blocker or bet
 
 PER_HOUR, PER_KG_HOUR = OfOrder("per_hour", "insulin"), RatePerWeight("insulin")
 DOSE, PER_KG = OfOrder("amount", "insulin"), DosePerWeight("insulin")
+TOGETHER = Total("insulin", per_kg=True)
 BY_VEIN, INFUSION, DRAFTED = OrderIs("intravenous"), OrderIs("infusion"), OrderIs("drafted")
 # A bare dose is one push: no rate and no time. A bag without a rate is none, and at order-select the rate is not chosen yet (F-11).
 PUSH = AnyOf((OrderIs("push"), AllOf((OrderIs("detail expected"), Not(INFUSION), Not(OrderIs("diluent stated")), Not(NotComputable(DOSE))))))
@@ -86,6 +87,7 @@ def _facts(p: ParameterSet) -> dict[str, Expression]:
     weight = Latest("weight", p["weight_age"])
     return {
         "rate": PER_HOUR,
+        "together": Total("insulin"),
         "per_kg": PER_KG_HOUR,
         "weight": weight,
         "start": Scaled(weight, p["insulin_rate_start"], "[iU]/h"),
@@ -96,25 +98,25 @@ def _facts(p: ParameterSet) -> dict[str, Expression]:
 
 def _rates(p: ParameterSet) -> tuple[Branch, ...]:
     """Infusions. Where the glucose is not known the rows that hold at any glucose decide; the others are UNKNOWN (R-m23)."""
-    crisis, ketotic = State("crisis shown"), State("ketoacidosis context")
+    crisis, ketotic = State("crisis context"), State("ketoacidosis context")
     glucose = Latest("glucose", p["glucose_age_on_insulin"])
     fed, sweet = Below(glucose, p["ketoacidosis_glucose_added_below"]), Not(Below(glucose, p["ketoacidosis_glucose_added_below"]))
     # Outside a crisis an adult who was not weighed is judged by the units an hour alone: nobody weighs a patient for a sliding scale.
     no_weight = NoneWithin(("weight",), p["weight_age"])
-    far: list[Criterion] = [AllOf((either((crisis, Not(no_weight)) if p.population == "adult" else (PatientIs("child"),)), _fast(p, "insulin_rate_extreme", at=True)))]
+    far: list[Criterion] = [AllOf((either((crisis, Not(no_weight)) if p.population == "adult" else (PatientIs("child"),)), _rate_is(p, "insulin_rate_extreme", AtLeastValue)))]
     high: list[Criterion] = [
-        AllOf((crisis, ketotic, AnyOf((_fast(p, "insulin_rate_high"), AllOf((fed, _fast(p, "insulin_rate_high_with_glucose"))))))),
-        AllOf((crisis, Not(ketotic), _fast(p, "insulin_rate_high_hyperosmolar"))),
-        AllOf((crisis, _fast(p, "insulin_rate_high"), _fast(p, "insulin_rate_high_hyperosmolar"))),
+        AllOf((crisis, ketotic, AnyOf((_rate_is(p, "insulin_rate_high", Above), AllOf((fed, _rate_is(p, "insulin_rate_high_with_glucose", Above))))))),
+        AllOf((crisis, Not(ketotic), _rate_is(p, "insulin_rate_high_hyperosmolar", Above))),
+        AllOf((crisis, _rate_is(p, "insulin_rate_high", Above), _rate_is(p, "insulin_rate_high_hyperosmolar", Above))),
     ]
     if held(p, "insulin_per_hour_extreme"):
         far.append(computable(PER_HOUR, Above(PER_HOUR, p["insulin_per_hour_extreme"])))
         high.append(computable(PER_HOUR, Above(PER_HOUR, p["insulin_per_hour_high"])))
     low = AllOf(
-        (State("ketoacidosis going on"), AnyOf((Below(PER_KG_HOUR, p["insulin_rate_low_with_glucose"]), AllOf((sweet, Below(PER_KG_HOUR, p["insulin_rate_low"]))))))
+        (State("ketoacidosis going on"), AnyOf((_rate_is(p, "insulin_rate_low_with_glucose", Below), AllOf((sweet, _rate_is(p, "insulin_rate_low", Below))))))
     )
     sums = "For {weight}: {p.insulin_rate_start} is {start}, {p.insulin_rate_reduced} is {reduced}."
-    found = (sums,)
+    found = (sums, "All insulin by vein, with the drafts: {together}.")
     facts = _facts(p)
     check = "Look at the order by local protocol: rate, weight, units or mL, strength of the syringe or bag."
     cautions = (POISONING, "A weight that is wrong or estimated shifts every rate per kilogram.")
@@ -143,7 +145,7 @@ def _rates(p: ParameterSet) -> tuple[Branch, ...]:
         branches.append(
             Branch(
                 "consider less",
-                AllOf((BY_VEIN, INFUSION, crisis, ketotic, AtLeastValue(PER_KG_HOUR, p["insulin_rate_less_from"]), Below(glucose, p["ketoacidosis_glucose_added_below"]))), "info",
+                AllOf((BY_VEIN, INFUSION, crisis, ketotic, _rate_is(p, "insulin_rate_less_from", AtLeastValue), Below(glucose, p["ketoacidosis_glucose_added_below"]))), "info",
                 Words(
                     "Insulin {per_kg} at glucose {glucose}: decide whether to reduce to {reduced}", found,
                     ("By local protocol: once glucose is added many reduce insulin to {p.insulin_rate_with_glucose}.",), cautions, facts=facts,
@@ -165,12 +167,10 @@ def _with_and_without_weight(
     )
 
 
-def _fast(p: ParameterSet, key: str, *, at: bool = False) -> Criterion:
-    """The rate of the order is above a limit; of several drafts that begin together, their sum (HZ-38). A draft beside a running one is a change of it (Q-M10)."""
-    test = AtLeastValue if at else Above
-    together = Total("insulin", per_kg=True)
-    drafts = AllOf((DRAFTED, Not(State("insulin shown running")), computable(PER_KG_HOUR, test(together, p[key]))))
-    return AnyOf((test(PER_KG_HOUR, p[key]), drafts))
+def _rate_is(p: ParameterSet, key: str, test: type[Above] | type[AtLeastValue] | type[Below]) -> Criterion:
+    """The rate against a limit: drafts that begin together are judged by their sum (HZ-38); a draft beside a running infusion is a change of it (Q-M10)."""
+    together = AllOf((DRAFTED, Not(State("insulin shown running")), Not(NotComputable(TOGETHER))))
+    return AnyOf((AllOf((together, test(TOGETHER, p[key]))), AllOf((Not(together), test(PER_KG_HOUR, p[key])))))
 
 
 def _pushes(p: ParameterSet) -> tuple[Branch, ...]:
@@ -213,7 +213,7 @@ def _pushes(p: ParameterSet) -> tuple[Branch, ...]:
 def _under_the_skin(p: ParameterSet) -> tuple[Branch, ...]:
     if not held(p, "insulin_skin_high"):
         return ()
-    fast = AllOf((DRAFTED, OrderHas(("rapid_insulin", "insulin_soluble", "other_short_insulin"), "active"), Not(BY_VEIN), State("crisis shown")))
+    fast = AllOf((DRAFTED, OrderHas(("rapid_insulin", "insulin_soluble", "other_short_insulin"), "active"), Not(BY_VEIN), State("crisis context")))
     facts: dict[str, Expression] = {"per_kg": PER_KG}
     do = ("By local protocol: in mild ketoacidosis fast insulin under the skin is {p.insulin_skin_usual}; look at units and weight.",)
     cautions = ("Doses under the skin add up: one given before still works.",)
@@ -248,7 +248,7 @@ def _unreadable() -> Branch:
 def _bolus_in_child(p: ParameterSet) -> Advisory:
     minutes = OfOrder("duration_minutes", "insulin")
     bolus = AnyOf((PUSH, computable(minutes, AtMostValue(minutes, p["insulin_bolus_minutes"]))))
-    crisis = AnyOf((State("crisis shown"), HasCondition(("diabetic_ketoacidosis", "hyperosmolar_state"))))
+    crisis = AnyOf((State("crisis context"), HasCondition(("diabetic_ketoacidosis", "hyperosmolar_state"))))
     weight = Latest("weight", p["weight_age"])
     facts: dict[str, Expression] = {"dose": DOSE, "weight": weight, "start": Scaled(weight, p["insulin_rate_start"], "[iU]/h"), "reduced": Scaled(weight, p["insulin_rate_reduced"], "[iU]/h")}
     after = "Insulin starts {p.insulin_after_fluid} after the first fluid." if held(p, "insulin_after_fluid") else "Insulin starts after fluid."

@@ -313,7 +313,7 @@ def _basal_omitted(p: ParameterSet) -> Advisory:
         trigger=Trigger((("condition:diabetes_type_1",), ("listed:basal_insulin",))),
         branches=(
             Branch(
-                "omitted", AllOf((TYPE_1, State("crisis shown"), known, NoOrder(OrderFilter(BASAL, "either")))), "info",
+                "omitted", AllOf((TYPE_1, State("crisis context"), known, NoOrder(OrderFilter(BASAL, "either")))), "info",
                 Words(
                     "Type 1 diabetes in crisis (ketones {ketones}) and basal insulin is not ordered: decide whether to continue it",
                     ("Basal insulin is on record from before, and none is running or drafted.",),
