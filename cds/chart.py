@@ -279,7 +279,7 @@ class Order:
 
 @dataclass(frozen=True, slots=True)
 class Administration:
-    """A MedicationAdministration: it outranks the order it names (HZ-13)."""
+    """A MedicationAdministration: it outranks the order it names (HZ-13). `dose` and `route` as it states them, None where it does not."""
 
     ref: str
     order: str | None
@@ -288,6 +288,9 @@ class Administration:
     start: Moment | None = None
     end: Moment | None = None
     label: str = ""
+    dose: Measure | None = None
+    route: str | None = None
+    reasons: tuple[str, ...] = ()
 
 
 class Allergy(msgspec.Struct, frozen=True, gc=False):
@@ -306,7 +309,7 @@ class Allergy(msgspec.Struct, frozen=True, gc=False):
 
 
 class Care(msgspec.Struct, frozen=True, gc=False):
-    """A procedure, or a device in use: our concepts, FHIR status ("in-progress" and "active" go on), and when."""
+    """A procedure: our concepts, FHIR status ("in-progress" and "active" go on), and when."""
 
     ref: str
     concepts: tuple[str, ...]

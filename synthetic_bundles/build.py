@@ -33,7 +33,7 @@ NAMESPACE = uuid.UUID("7b0f6c7e-6a52-5a0c-9d3b-0c1f5f7a2d11")
 
 KEYS = (
     "patient", "conditions", "medications", "administrations", "glucose", "electrolytes", "acid_base", "ketones",
-    "lactate_osmolality", "renal", "minerals", "vitals", "consciousness", "body", "levels",
+    "lactate_osmolality", "renal", "minerals", "vitals", "consciousness", "body", "levels", "allergies", "procedures", "investigations", "cultures",
 )
 
 # item: (prefetch key, LOINC code, LOINC display, UCUM unit, category)

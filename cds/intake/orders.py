@@ -11,10 +11,12 @@ from cds.chart import Administration, Condition, Moment, Order, Problem, Trouble
 from cds.intake import shapes
 from cds.intake.coding import concepts_in
 from cds.intake.dosages import Words, dosage_times, read_dosage
+from cds.intake.measures import measure
 from cds.intake.products import Library, read_product
 from cds.intake.results import ref_of
 from cds.intake.subjects import Whose
 from cds.intake.times import Times
+from cds.vocabulary import route_of
 
 MEDICATIONS = "medications"
 STATUSES = frozenset(
@@ -196,4 +198,14 @@ def read_administration(
         start=moments[0],
         end=moments[1],
         label=product.label,
+        dose=None if given.dosage is None else measure(given.dosage.dose),
+        route=None if given.dosage is None else _route(given.dosage.route),
+        reasons=tuple(dict.fromkeys(name for each in given.reasonCode for name in concepts_in(each, current=True))),
     )
+
+
+def _route(concept: shapes.Concept | None) -> str | None:
+    """The kind of route that a code names."""
+    if concept is None:
+        return None
+    return next((found.kind for each in concept.coding if (found := route_of(each.system, each.code)) is not None), None)

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final
 
-from cds.vocabulary import LOINC, codes_of
+from cds.vocabulary import LOINC, codes_of, culture_codes
 
 ANALYTE_GROUPS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
     {
@@ -63,12 +63,21 @@ def _observations(key: str) -> str:
     return f"Observation?patient={{{{context.patientId}}}}&code={listed}&_sort=-date&_count={PAGE[key]}"
 
 
+def _cultures() -> str:
+    listed = ",".join(f"{system}|{code}" for system, code in culture_codes())
+    return f"Observation?patient={{{{context.patientId}}}}&code={listed}"
+
+
 PREFETCH: Final[Mapping[str, str]] = MappingProxyType(
     {
         "patient": "Patient/{{context.patientId}}",
         "conditions": "Condition?patient={{context.patientId}}",
         "medications": "MedicationRequest?patient={{context.patientId}}",
         "administrations": "MedicationAdministration?patient={{context.patientId}}",
+        "allergies": "AllergyIntolerance?patient={{context.patientId}}",
+        "procedures": "Procedure?patient={{context.patientId}}",
+        "investigations": "ServiceRequest?patient={{context.patientId}}",
+        "cultures": _cultures(),
         **{key: _observations(key) for key in ANALYTE_GROUPS},
     }
 )
@@ -81,6 +90,10 @@ ITEM_KEYS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "conditions": ("conditions",),
         "medications": ("medications",),
         "administrations": ("administrations",),
+        "allergies": ("allergies",),
+        "procedures": ("procedures",),
+        "investigations": ("investigations",),
+        "cultures": ("cultures",),
     }
 )
 """Item (an analyte, "conditions", "medications" ...) to the keys that it may come from."""

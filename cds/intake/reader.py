@@ -26,6 +26,7 @@ from cds.intake.people import CLINICAL, VERIFICATION, condition_times, read_cond
 from cds.intake.prefetch import ANALYTE_GROUPS, ITEM_KEYS, PREFETCH
 from cds.intake.products import Library
 from cds.intake.raw import RawResources
+from cds.intake.record_lists import ITEM_OF, RecordLists
 from cds.intake.results import LazyResults, path_of, ref_of
 from cds.intake.subjects import Subjects, Whose
 from cds.intake.times import Times
@@ -79,6 +80,7 @@ class Reader:
         self._refused: list[str] = []
         self._doubtful: set[str] = set()
         self._tests: dict[str, None] = {}
+        self._records = RecordLists(self._subjects, self._codes, times, self._problems, self._doubtful, self._others_item)
         self._other_drafts = 0
         self._dangling = 0
 
@@ -96,6 +98,8 @@ class Reader:
             self._read_listing(found)
 
     def _read_listing(self, found: Listing) -> None:
+        if found.key == "cultures" and self._records.keep_list(found, partial(self._other_resource, found), partial(self._broken, found)):
+            return
         if found.read:
             self._results.read(found.read, found.key, partial(self._other_resource, found), partial(self._broken, found))
             return
@@ -110,7 +114,9 @@ class Reader:
                 self._cannot_decode(entry.resource, found.key, index, error, found)
                 continue
             decoded.append(resource)
-            if type(resource) is shapes.CodedObservation:
+            if type(resource) is shapes.CodedObservation and found.key == "cultures":
+                self._records.keep_culture(resource, resource.code, found.key, index)
+            elif type(resource) is shapes.CodedObservation:
                 self._results.take(resource, found.key, index)
             else:
                 self._other_resource(found, resource, entry.fullUrl, index)
@@ -144,8 +150,8 @@ class Reader:
             case shapes.Patient():
                 if found.key == "patient":
                     self._patients.append((resource, path))
-            case shapes.ServiceRequest():
-                self._unknown["ServiceRequest"] = self._unknown.get("ServiceRequest", 0) + 1
+            case shapes.ServiceRequest() | shapes.AllergyIntolerance() | shapes.Procedure():
+                self._records.keep(resource, path)
             case shapes.Condition():
                 self._keep_condition(resource, path)
             case shapes.MedicationRequest():
@@ -227,6 +233,7 @@ class Reader:
                 self._library.add(resource, full_url)
             elif isinstance(resource, shapes.ServiceRequest):
                 self._other_drafts += 1
+                self._records.keep(resource, path, drafted=True)
                 if self._subjects.whose(resource.subject) is not Whose.OTHER and resource.doNotPerform is not True:
                     use = None if resource.code is None else self._codes.measured(resource.code)
                     self._tests.update(dict.fromkeys(() if use is None else use.analytes))
@@ -280,9 +287,10 @@ class Reader:
         if kind == "Patient":
             self._doubtful.add("patient")
             return ("patient",)
-        if key in ("conditions", "medications", "administrations", "patient"):
-            self._doubtful.add(key)
-            return (key,)
+        item = ITEM_OF.get(kind, key)
+        if item in ("conditions", "medications", "administrations", "patient", "allergies", "procedures", "investigations", "cultures"):
+            self._doubtful.add(item)
+            return (item,)
         return ("",)
 
     # The chart ------------------------------------------------------------------------------------------------------------------
@@ -304,6 +312,7 @@ class Reader:
             elif not administration.id or read.ref not in seen:
                 seen.add(read.ref)
                 given.append(read)
+        recorded = self._records.read(conditions)
         results = LazyResults(self._results.held, self._results.problems, self._times, self._limits)
         return Chart(
             now=self._times.now,
@@ -317,6 +326,11 @@ class Reader:
             item_keys=ITEM_KEYS,
             problems=tuple(self._problems),
             other_patient_items=self._others + self._results.others,
+            allergies=recorded.allergies,
+            procedures=recorded.procedures,
+            investigations=recorded.investigations,
+            susceptibilities=recorded.susceptibilities,
+            cultures=recorded.cultures,
         )
 
     @property

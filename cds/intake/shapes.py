@@ -251,8 +251,15 @@ class MedicationRequest(Resource, gc=False, tag="MedicationRequest", kw_only=Tru
     priorPrescription: Reference | None = None
 
 
+class GivenDosage(Struct, gc=False):
+    route: Concept | None = None
+    dose: Quantity | None = None
+
+
 class MedicationAdministration(Resource, gc=False, tag="MedicationAdministration", kw_only=True):
     status: str
+    dosage: GivenDosage | None = None
+    reasonCode: tuple[Concept, ...] = ()
     contained: tuple[Raw, ...] = ()
     medicationCodeableConcept: Concept | None = None
     medicationReference: Reference | None = None
@@ -272,6 +279,32 @@ class ServiceRequest(Resource, gc=False, tag="ServiceRequest", kw_only=True):
     doNotPerform: bool | None = None
     subject: Reference | None = None
     code: Concept | None = None
+    authoredOn: str = ""
+
+
+class Reaction(Struct, gc=False):
+    substance: Concept | None = None
+    manifestation: tuple[Concept, ...] = ()
+    description: str = ""
+    severity: str = ""
+
+
+class AllergyIntolerance(Resource, gc=False, tag="AllergyIntolerance", kw_only=True):
+    clinicalStatus: Concept | None = None
+    verificationStatus: Concept | None = None
+    code: Concept | None = None
+    patient: Reference | None = None
+    onsetDateTime: str = ""
+    recordedDate: str = ""
+    reaction: tuple[Reaction, ...] = ()
+
+
+class Procedure(Resource, gc=False, tag="Procedure", kw_only=True):
+    status: str = ""
+    code: Concept | None = None
+    subject: Reference | None = None
+    performedDateTime: str = ""
+    performedPeriod: Period | None = None
 
 
 class Patient(Resource, gc=False, tag="Patient", kw_only=True):
@@ -297,6 +330,8 @@ Other = (
     | Medication
     | Substance
     | ServiceRequest
+    | AllergyIntolerance
+    | Procedure
     | Patient
     | OperationOutcome
 )
@@ -311,6 +346,8 @@ TYPES = frozenset(
         "Medication",
         "Substance",
         "ServiceRequest",
+        "AllergyIntolerance",
+        "Procedure",
         "Patient",
         "OperationOutcome",
     )

@@ -9,7 +9,7 @@ from __future__ import annotations
 from cds.vocabulary import _tables
 from cds.vocabulary.analytes import ANALYTES, Analyte, CodeUse, allowable_error, analyte_code, analyte_of, codes_of, is_panel
 from cds.vocabulary.conditions import CONCEPTS, Concept, conditions_of
-from cds.vocabulary.cultures import culture_of, interpretation_from_text, interpretation_of, parts_tested, susceptibility_of
+from cds.vocabulary.cultures import culture_codes, culture_of, interpretation_from_text, interpretation_of, parts_tested, susceptibility_of
 from cds.vocabulary.drugs import CLASSES, DRUGS, Drug, class_members, diluent_from_text, drug_in_class, drug_of
 from cds.vocabulary.routes import ROUTE_CODES, Route, line_from_text, route_from_text, route_of
 from cds.vocabulary.systems import ATC, ICD_10, ICD_10_CM, INTERPRETATION, LOINC, RXNORM, SNOMED_CT, UCUM
@@ -39,6 +39,7 @@ __all__ = [
     "class_members",
     "codes_of",
     "conditions_of",
+    "culture_codes",
     "culture_of",
     "diluent_from_text",
     "drug_in_class",

@@ -12,6 +12,11 @@ def culture_of(system: str, code: str) -> str | None:
     return _tables.CULTURES.get((system, code))
 
 
+def culture_codes() -> tuple[tuple[str, str], ...]:
+    """Every code (system, code) of a culture or of a susceptibility, to ask for."""
+    return (*_tables.CULTURES, *_tables.SUSCEPTIBILITY)
+
+
 def susceptibility_of(system: str, code: str) -> str | None:
     """The drug whose susceptibility a code reports, by our name; None when it is not recognised.
 
