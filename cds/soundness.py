@@ -72,7 +72,8 @@ from cds.vocabulary import ANALYTES, CLASSES, CONCEPTS, DRUGS, ROUTE_CODES, anal
 ORDER_FACTS = frozenset(
     {
         "drafted", "selected", "intravenous", "push", "one-off", "line central", "line stated", "diluent stated", "diluent from text", "additives",
-        "reason stated", "new", "settled at home", "detail expected", "at home", "infusion", "as needed",
+        "reason stated", "new", "settled at home", "detail expected", "at home", "infusion", "as needed", "into muscle", "oral", "rectal",
+        "buccal", "nasal",
     }
 )  # fmt: skip
 ORDER_NUMBERS = frozenset({"per_hour", "amount", "concentration", "mg_per_ml", "duration_minutes", "per_day", "interval_hours", "course_days", "started_minutes"})

@@ -182,7 +182,8 @@ class AnyOrder:
 class OrderIs:
     """A yes-or-no of the order in hand: "drafted", "intravenous", "push", "one-off", "line central", "line stated", "diluent stated",
     "diluent from text", "additives", "reason stated", "new" (not a change of a running one), "detail expected" (order-sign, F-11), "settled at home" (a home
-    medicine unchanged for a time), "at home" (a home medicine), "infusion" (a rate, or a bag over time), "as needed", "selected"."""
+    medicine unchanged for a time), "at home" (a home medicine), "infusion" (a rate, or a bag over time), "as needed", "selected", and its route where that is not a vein: "into muscle",
+    "oral", "rectal", "buccal", "nasal" (a route that is not stated is UNKNOWN)."""
 
     fact: str
 

@@ -69,6 +69,7 @@ from cds.parameters import Absent
 from cds.vocabulary import ANALYTES
 
 _UNIT = {"[iU]": "unit", "mm[Hg]": "mmHg", "umol/L": "micromol/L", "1": "", "a": "years", "d": "days", "Cel": "degrees C"}
+_IS = ("drafted", "intravenous", "push", "one-off", "new", "into muscle", "oral", "rectal", "buccal", "nasal")
 
 
 def limit_in_words(limit: Limit) -> str:
@@ -195,7 +196,7 @@ def in_words(node: Criterion) -> str:
             tail = "" if such_that is None else f" with {_wrapped(such_that)}"
             return f"an order for {orders_in_words(orders)}{tail}"
         case OrderIs(fact):
-            return f"the order is {fact}" if fact in ("drafted", "intravenous", "push", "one-off", "new") else f"the order's {fact}"
+            return f"the order is {fact}" if fact in _IS else f"the order's {fact}"
         case OrderHas(classes, place):
             where = {"active": "as a drug", "diluent": "as diluent", "any": ""}[place]
             return f"the order holds {' or '.join(c.replace('_', ' ') for c in classes)} {where}".strip()

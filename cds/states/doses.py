@@ -5,7 +5,7 @@ A drug's own unit is mg; of fosphenytoin it is mg PE, which never meets milligra
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -111,6 +111,12 @@ def too_much(p: ParameterSet, row: Row, key: str, most_key: str) -> Criterion:
     return either(parts)
 
 
+def highest(rows: Sequence[Row]) -> Row:
+    """The highest maximum among rows, as a row that asks for no age and no weight."""
+    row = max(rows, key=lambda each: Decimal(each["most"]))
+    return {name: row[name] for name in ("drug", "most", "source", "verified")}
+
+
 def weight(p: ParameterSet) -> Latest:
     """The body weight that is shown beside a dose."""
     return Latest("weight", p["weight_age"])
@@ -192,9 +198,14 @@ def given_now(p: ParameterSet) -> Criterion:
     return AnyOf((OrderIs("drafted"), running))
 
 
-def load() -> Criterion:
-    """A loading order: one dose by vein beside a seizure, or for one by its reason (own rule 0.4)."""
-    return AllOf((OrderIs("one-off"), OrderIs("intravenous"), AnyOf((State("seizure now"), OrderReason(SEIZURES)))))
+def load(drug: str) -> Criterion:
+    """A loading order of a drug: one dose by vein beside a seizure, or for one by its reason (own rule 0.4)."""
+    return AllOf((OrderIs("one-off"), OrderIs("intravenous"), AnyOf((State("seizure now"), OrderReason(SEIZURES))), chosen(drug)))
+
+
+def chosen(drug: str) -> Criterion:
+    """The dose is stated, or should be: while an order is still being chosen an absent dose is no gap (F-11)."""
+    return AnyOf((OrderIs("detail expected"), Not(NotComputable(amount(drug)))))
 
 
 def frail_heart(p: ParameterSet, age_key: str) -> Criterion:

@@ -308,7 +308,7 @@ def _large(p: ParameterSet, row: Row, level: str) -> Branch:
         # Two ranges: only what is above both is too much (R-n33).
         over = AllOf(over.parts) if isinstance(over, AnyOf) else over
     words = _load_words(p, row, f"{_name(row)} load {{dose}}: above {{most}} for this patient; reduce it, by local protocol")
-    return Branch(f"{drug} load too large, {level}", AllOf((_is(drug), load(), over)), level, words, _change(p, row, "most"))
+    return Branch(f"{drug} load too large, {level}", AllOf((_is(drug), load(drug), over)), level, words, _change(p, row, "most"))
 
 
 def _small(p: ParameterSet, row: Row) -> list[Branch]:
@@ -321,7 +321,7 @@ def _small(p: ParameterSet, row: Row) -> list[Branch]:
     found: list[Branch] = []
 
     def branch(name: str, when: Criterion, indicator: str, words: Words, *proposals: Proposal) -> None:
-        found.append(Branch(f"{drug} load small{name}", AllOf((_is(drug), load(), under, when)), indicator, words, proposals))
+        found.append(Branch(f"{drug} load small{name}", AllOf((_is(drug), load(drug), under, when)), indicator, words, proposals))
 
     if drug in PHENYTOINS:
         level, age = Latest("phenytoin_total", p["phenytoin_level_age"]), p["phenytoin_level_age"]
@@ -358,12 +358,12 @@ def _again(p: ParameterSet, row: Row, *, full: bool) -> Branch:
     drug = str(row["drug"])
     since = SinceStart(OrderFilter(_family(drug), "given", started_within=p["load_again_within"]))
     if full:
-        drafts = CountOrders(OrderFilter(_family(drug), "drafted"), AllOf((load(), _is_full(p, drug))))
+        drafts = CountOrders(OrderFilter(_family(drug), "drafted"), AllOf((load(drug), _is_full(p, drug))))
         again = AnyOf((_earlier(p, drug, (_is_full(p, drug),)), AtLeastValue(drafts, p["load_twice"])))
-        when = AllOf((_is(drug), OrderIs("new"), load(), Not(too_little(p, row)), again))
+        when = AllOf((_is(drug), OrderIs("new"), load(drug), Not(too_little(p, row)), again))
         summary = f"{_name(row)} {{dose}}: a second full load within {{p.load_again_within}}; stop and check what was given"
     else:
-        when = AllOf((_is(drug), OrderIs("new"), load(), _earlier(p, drug)))
+        when = AllOf((_is(drug), OrderIs("new"), load(drug), _earlier(p, drug)))
         summary = f"{_name(row)} {{dose}}: a load was given {{since}} ago; check that both together are meant"
     words = _load_words(p, row, summary, "Last dose by vein on record: {since} ago.", since=since)
     return Branch(f"{drug} second load{', full' if full else ''}", when, "critical" if full else "warning", words)
@@ -381,6 +381,6 @@ def _two_over(p: ParameterSet, row: Row) -> Branch:
     if "most_per_kg" in row:
         parts.append(Above(Plus((per_kg(drug), *by_weight)), row_figure(p, row, "most_per_kg", f"{unit}/kg")))
     course = AnyOrder(OrderFilter(_family(drug), "running"), Not(OrderIs("one-off")))
-    when = AllOf((_is(drug), OrderIs("new"), load(), _earlier(p, drug), Not(course), either(parts)))
+    when = AllOf((_is(drug), OrderIs("new"), load(drug), _earlier(p, drug), Not(course), either(parts)))
     words = _load_words(p, row, f"{_name(row)} {{dose}}, with what was given {{together}}: above {{most}}; check and reduce", together=together)
     return Branch(f"{drug} two loads too large", when, "critical", words)

@@ -281,7 +281,8 @@ def _other(place: str, name: str, rest: str, start: float | None) -> Order:
         *drugs, drafted=place == "draft", status=_STATUS.get(place, ""), home=place == "home", route=route, start=start,
         authored=_minutes(rest, "since"), dose=None if bag or mg is None else (mg[1], unit), per_day=per_day[1] if per_day else None,
         contents=((drugs[0], mg[1], unit),) if bag and mg else (), line=_line(rest), diluent=_FLUIDS[fluid[1]] if fluid else "", volume=volume[1] if volume else "",
-        diluent_text=_FLUIDS[text[1]] if text else "", rate=(rate[1], rate[2].replace("PE", "{PE}") + rate[3]) if rate else None, minutes=minutes[1] if minutes else None, push="push" in rest,
+        diluent_text=_FLUIDS[text[1]] if text else "", minutes=minutes[1] if minutes else None,
+        rate=(rate[1], rate[2].replace("PE", "{PE}") + rate[3]) if rate else None, push="push" in rest,
         reasons=tuple(reason[1].replace(" ", "_").split("+")) if reason and reason[1] not in ("migraine", "mood") else (),
         reason_stated=bool(reason), ended=ended,
     )  # fmt: skip

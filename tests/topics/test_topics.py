@@ -32,6 +32,7 @@ TABLES = (
     "seizure.md",
     "anti_seizure.md",
     "anti_seizure_dose.md",
+    "benzodiazepine.md",
     "threshold.md",
     "carbapenem.md",
 )
