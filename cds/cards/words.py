@@ -18,8 +18,8 @@ _UNITS = {
     "[iU]": "unit", "[iU]/h": "unit/h", "[iU]/kg/h": "unit/kg/h", "[iU]/kg": "unit/kg", "[iU]/mL": "unit/mL", "mm[Hg]": "mmHg", "Cel": "degrees C", "1": "", "umol/L": "micromol/L",
     "a": "years", "d": "days", "meq/L": "mEq/L", "mosm/kg": "mOsm/kg", "mosm/kg/h": "mOsm/kg/h", "10*9/L": "x 10^9/L", "{score}": "", "ug": "microgram",
 }  # fmt: skip
-_INSIDE = {"[iU]": "unit", "mm[Hg]": "mmHg", "umol": "micromol", "meq": "mEq", "mosm": "mOsm", "ug": "microgram", "Cel": "degrees C"}
-_WITHIN = re.compile(r"\[iU\]|mm\[Hg\]|\b(?:umol|meq|mosm|ug|Cel)\b")
+_INSIDE = {"[iU]": "unit", "mm[Hg]": "mmHg", "umol": "micromol", "meq": "mEq", "mosm": "mOsm", "ug": "microgram", "Cel": "degrees C", "mg{PE}": "mg PE"}
+_WITHIN = re.compile(r"\[iU\]|mm\[Hg\]|mg\{PE\}|\b(?:umol|meq|mosm|ug|Cel)\b")
 _MARKUP = re.compile(r"([\\`*_\[\]<>#|~!&])")
 _LINK = re.compile(r"(?i)\b(https?|ftp|xmpp|mailto)(:)|\b(www)(\.)|(?<=\S)(@)")
 _BLOCK = re.compile(r"^(?:([-+=])|(\d{1,9})([.)])(?=\s|$))")

@@ -115,7 +115,7 @@ def _words(p: ParameterSet, drug: str, summary: str, row: Row | None, *found: st
     if row is not None:
         shown |= {"least": bound(p, row, "least"), "most": bound(p, row, "most")}
         lines.append("Dose for a seizure here: {least} to {most}.")
-    lines.append("Benzodiazepine doses on record in the last hour: {count}; the last {since} ago.")
+    lines.append("Full benzodiazepine doses on record in the last hour: {count}; time since the last: {since}.")
     return Words(
         summary, tuple(lines),
         ("By local protocol: airway, suction, oxygen and monitor first; a full dose, once more after {p.benzodiazepine_apart}, then the next medicine.",),
@@ -207,7 +207,7 @@ def _many(p: ParameterSet, *, dangerous: bool) -> Branch:
         summary = "A third benzodiazepine at breathing rate {rate}, saturation {spo2}: stop, secure the airway, second-line now"
     words = Words(
         summary,
-        ("Full benzodiazepine doses on record in the last hour: {count}; the last {since} ago.", *(("Breathing rate {rate}, saturation {spo2}, coma score {gcs}.",) if dangerous else ())),
+        ("Full benzodiazepine doses on record in the last hour: {count}; time since the last: {since}.", *(("Breathing rate {rate}, saturation {spo2}, coma score {gcs}.",) if dangerous else ())),
         ("By local protocol: levetiracetam, fosphenytoin or valproate now; airway and a trained person at hand.",),
         ("A dose whose amount is not recorded counts as a full one: check what was given, before the hospital too.",),
         facts={**_doses(p), **facts},
