@@ -14,6 +14,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 
+import msgspec
+
 from cds.chart import Order
 from cds.logic.compiled import Compiled, support
 from cds.logic.criteria import Criterion, Expression, Limit, OrderFilter
@@ -227,8 +229,7 @@ class Outcome(Enum):
     OUT_OF_SCOPE = "out_of_scope"
 
 
-@dataclass(frozen=True, slots=True)
-class Fact:
+class Fact(msgspec.Struct, frozen=True, gc=False):
     """One number that a card shows: value as text with unit, its age in words, the display value and where it comes from."""
 
     text: str
@@ -370,8 +371,7 @@ class Group:
         return (self.lead, *self.others, *self.more, *self.absorbed)
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(msgspec.Struct, frozen=True):
     """What became of one advisory in one assessment.
 
     `why` is a word for the record: "trigger", "no such order", the code that absorbed it, "this hook", the gap states. `gaps` are the deciding ones; `would_be`

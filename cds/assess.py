@@ -7,8 +7,9 @@ who absorbs or lowers whom, what an override holds back, which findings share a 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from functools import partial
+from functools import lru_cache, partial
+
+from msgspec import structs
 
 from cds.advisory import NOT_KNOWN, Assessment, Branch, Fact, Finding, Outcome, Verdict, Why, rank
 from cds.chart import MINUTE, Chart, Memory, Order
@@ -70,20 +71,30 @@ def assess(
         code = ready.advisory.code
         if only is not None and code not in only:
             continue
-        triggered = all(present & mask for mask in ready.masks)
+        triggered = True
+        for mask in ready.masks:
+            if not present & mask:
+                triggered = False
+                break
         if code in off:
             verdict = Verdict(code, Outcome.SWITCHED_OFF, "switched off at this site")
         elif neonate and not ready.advisory.neonate:
             verdict = Verdict(code, Outcome.OUT_OF_SCOPE, "under 28 days")
         elif gated and not triggered:
-            verdict = Verdict(code, Outcome.NOT_APPLICABLE, "trigger")
+            verdict = _not_triggered(code)
         else:
             twin = None if known or ready.advisory.without_age else knowledge.child.by_code[code]
             verdict = _kept_apart(ready, scene, twin, child, interpreted=interpreted)
             if not triggered and verdict.outcome not in (Outcome.FIRED, Outcome.UNKNOWN):
-                verdict = Verdict(code, Outcome.NOT_APPLICABLE, "trigger")
+                verdict = _not_triggered(code)
         verdicts[code] = verdict
     return conclude(verdicts, scene, population, memory, known=known, neonate=neonate)
+
+
+@lru_cache(maxsize=None)
+def _not_triggered(code: str) -> Verdict:
+    """Most advisories on most charts: the same each time, so made once for each code."""
+    return Verdict(code, Outcome.NOT_APPLICABLE, "trigger")
 
 
 def _kept_apart(ready: Ready, scene: Scene, twin: Ready | None, child: Scene | None, *, interpreted: bool) -> Verdict:
@@ -201,7 +212,7 @@ def _merged(verdicts: Sequence[Verdict]) -> Verdict:
     findings = tuple(finding for v in verdicts for finding in v.findings)
     orders = tuple(dict.fromkeys(ref for v in verdicts for ref in v.orders))
     open_ = [v.would_be for v in verdicts if v.would_be]
-    return replace(strongest, gaps=tuple(gaps.values()), findings=findings, orders=orders, would_be=max(open_, key=rank, default=""))
+    return structs.replace(strongest, gaps=tuple(gaps.values()), findings=findings, orders=orders, would_be=max(open_, key=rank, default=""))
 
 
 # Facts -------------------------------------------------------------------------------------------------------------------------------

@@ -6,14 +6,14 @@ formula, sum and comparison carries it to the end (HZ-03, F-1). An end of None i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
+
+import msgspec
 
 ZERO = Decimal(0)
 
 
-@dataclass(frozen=True, slots=True)
-class Interval:
+class Interval(msgspec.Struct, frozen=True, gc=False):
     """All values from `low` to `high`. None means unbounded on that side; `*_open` means that the end itself is not included."""
 
     low: Decimal | None

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
+from msgspec import structs
+
 from cds.advisory import Advisory, Assessment, Finding, Group, Outcome, Precedence, Verdict, lowered, rank
 from cds.chart import MINUTE, Memory
 from cds.knowledge import Population, Ready
@@ -55,7 +57,7 @@ def _record(
         for finding in (group.lead, *group.others):
             became.pop(finding.code, None)
     for code, (outcome, why) in became.items():
-        verdicts[code] = replace(verdicts[code], outcome=outcome, why=why)
+        verdicts[code] = structs.replace(verdicts[code], outcome=outcome, why=why)
 
 
 def speaks(finding: Finding, ready: Ready, scene: Scene) -> str:

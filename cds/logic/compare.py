@@ -7,8 +7,9 @@ a sum with a bag that cannot be computed has no upper end, so that only its lowe
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from decimal import Decimal
+
+import msgspec
 
 from cds import units
 from cds.logic.reason import Gap, Seen
@@ -44,8 +45,7 @@ class Candidate:
         return self._seen
 
 
-@dataclass(frozen=True, slots=True)
-class Number:
+class Number(msgspec.Struct, frozen=True):
     """A known number. `total` marks a sum over orders, whose upper end may be unbounded (F-1)."""
 
     candidates: tuple[Candidate, ...]

@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
-from cds.logic.criteria import AllOf, AnyOf, AnyOrder, AtLeast, Not
+from cds.logic.criteria import AllOf, AnyOf, AnyOrder, AtLeast, Criterion, Not
 from cds.logic.reason import Reason, Seen
 from cds.logic.truth import FALSE, TRUE
 from cds.logic.wording import in_words
 
 _MARK = {"true": "yes", "false": "no", "unknown": "not known"}
+_MOST_WORDS = 10_000
+# By identity, with the node itself so that its place is not taken by another: what a criterion is called is knowledge, the same for every patient.
+_WORDS: dict[int, tuple[Criterion, str]] = {}
+
+
+def _words_of(node: Criterion) -> str:
+    known = _WORDS.get(id(node))
+    if known is None:
+        if len(_WORDS) >= _MOST_WORDS:
+            _WORDS.clear()
+        known = _WORDS[id(node)] = (node, in_words(node))
+    return known[1]
 
 
 def explain(reason: Reason, depth: int = 0) -> tuple[str, ...]:
@@ -18,7 +30,7 @@ def explain(reason: Reason, depth: int = 0) -> tuple[str, ...]:
         head = {AllOf: "all of", AnyOf: "any of", Not: "not", AtLeast: "enough of"}[type(node)]
         lines = [f"{pad}{_MARK[reason.truth.value]}: {head}"]
     else:
-        lines = [f"{pad}{_MARK[reason.truth.value]}: {in_words(node)}{_evidence(reason)}"]
+        lines = [f"{pad}{_MARK[reason.truth.value]}: {_words_of(node)}{_evidence(reason)}"]
         if isinstance(node, AnyOrder) and node.such_that is None:
             return tuple(lines)
     for child in reason.children:

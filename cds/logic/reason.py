@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING
+
+import msgspec
 
 from cds.chart import Moment
 from cds.logic.truth import FALSE, TRUE, Truth
@@ -25,8 +26,7 @@ class GapState(Enum):
     OUT_OF_SCOPE = "out_of_scope"
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
+class Seen(msgspec.Struct, frozen=True, gc=False):
     """Something that a leaf looked at: a result, an order, a condition, a total. `kind` names which; `age_minutes` counts back from now; `parts` are
     what a computed number was made of."""
 
@@ -44,8 +44,7 @@ class Seen:
     parts: tuple[Seen, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Gap:
+class Gap(msgspec.Struct, frozen=True, gc=False):
     """A datum that was wanted and is not there: the item, its state, the reason in words, where it was looked for, and a stale value if one exists."""
 
     item: str
@@ -56,8 +55,7 @@ class Gap:
     within_minutes: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Reason:
+class Reason(msgspec.Struct, frozen=True, gc=False):
     """One node's truth with its children's reasons, all kept (none is dropped because an earlier one settled it)."""
 
     truth: Truth
