@@ -5,16 +5,23 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from cds.chart import MINUTE, Result
-from cds.logic.criteria import AllOf, AnyOf, AnyOrder, Criterion, Latest, NoneWithin, Not, State
+from cds.logic.criteria import AllOf, AnyOf, AnyOrder, Criterion, Latest, NoneWithin, Not, OrderFilter, State
+from cds.logic.matching import matching, seen_order
 from cds.logic.reason import Seen
 from cds.logic.scene import Missing, Scene, StateDef, StateValue
-from cds.logic.truth import FALSE, TRUE
+from cds.logic.truth import FALSE, TRUE, UNKNOWN
 from cds.parameters import Parameter, ParameterSet
 from cds.states.parts import full_rate_insulin, insulin_by_vein, measured, potassium_in_crisis, potassium_on_the_ward
+from cds.vocabulary import DRUGS
 
 SOURCE = "own rules 1.3, B7; M-01"
 # What keeps a true high potassium likely, so that haemolysis does not explain it away.
 KIDNEYS = ("dialysis", "end_stage_renal", "acute_kidney_injury")
+# Each raises potassium in its own way; two orders of one kind are one raiser.
+RAISERS = (
+    "ace_inhibitor", "angiotensin_receptor_blocker", "aldosterone_antagonist", "nsaid", "trimethoprim", "sulfonamide_with_trimethoprim", "heparin", "amiloride",
+    "triamterene", "thiazide_with_potassium_sparing", "loop_with_potassium_sparing", "potassium_salt",
+)  # fmt: skip
 HEART = ("av_block", "sinus_bradycardia", "torsades", "cardiac_arrest")
 
 
@@ -26,6 +33,7 @@ def states(p: ParameterSet) -> tuple[StateDef, ...]:
         StateDef("heart slowed or blocked", "the record shows a heart block, an arrest or a slow pulse; what is not recorded shows none", compute=_heart, source=SOURCE),
         StateDef("high potassium measured", "a potassium is current, or its list could not be read, or the last one was high", compute=_high_measured, source=SOURCE),
         StateDef("low potassium measured", "a potassium is current, or its list could not be read, or the last one was low", compute=_low_measured, source=SOURCE),
+        StateDef("two medicines raise potassium", "two kinds of medicine that raise potassium, home medicines counted", compute=_two_raisers, source="own rule N3"),
         StateDef("potassium haemolysed", "the newest current potassium is marked as haemolysed", compute=_haemolysed, source=SOURCE),
         StateDef(
             "high potassium doubtful", "the highest current potassium is haemolysed, and nothing else speaks for it", compute=_doubtful, source=SOURCE,
@@ -92,6 +100,17 @@ def _heart(scene: Scene) -> StateValue:
         if not isinstance(pulse, Missing) and pulse.candidates[0].value.below(slow.number) is True:
             return StateValue(TRUE, pulse.seen)
     return StateValue(FALSE, note="no slow or blocked heart on record")
+
+
+def _two_raisers(scene: Scene) -> StateValue:
+    """TRUE with two kinds; FALSE only when the list was sent whole."""
+    found = matching(OrderFilter(RAISERS, "active"), scene)
+    seen = tuple(seen_order(order, scene) for order, _ in found)
+    kinds = {kind for order, _ in found for drug in order.drugs for kind in RAISERS if kind == drug or kind in DRUGS[drug].classes}
+    if len(kinds) >= 2:
+        return StateValue(TRUE, seen)
+    gaps = () if scene.whole("medications") else (scene.gap("medications"),)
+    return StateValue(UNKNOWN if gaps else FALSE, seen, gaps)
 
 
 def _doubtful(scene: Scene) -> StateValue:

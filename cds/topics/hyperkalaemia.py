@@ -6,7 +6,6 @@ from cds.advisory import Advisory, Branch, Give, Measure, Precedence, Proposal, 
 from cds.logic.criteria import (
     AllOf,
     AnyOrder,
-    AtLeast,
     AtLeastValue,
     Below,
     Between,
@@ -14,7 +13,6 @@ from cds.logic.criteria import (
     Expression,
     Figure,
     Formula,
-    HasOrder,
     Latest,
     Lesser,
     Limit,
@@ -32,11 +30,6 @@ PROBLEM = "potassium level"
 UKKA = "UK Kidney Association. Treatment of acute hyperkalaemia in adults, 2023"
 CHILDREN = "Birmingham Women and Children's NHS Trust, hyperkalaemia guideline, 2019: calcium gluconate by weight"
 STACKED = "Labels of ACE inhibitors, angiotensin-receptor blockers, aldosterone antagonists, trimethoprim, heparins and NSAIDs: high potassium"
-# Each raises potassium in its own way; two orders of one kind are one raiser.
-RAISERS = (
-    "ace_inhibitor", "angiotensin_receptor_blocker", "aldosterone_antagonist", "nsaid", "trimethoprim", "sulfonamide_with_trimethoprim", "heparin", "amiloride",
-    "triamterene", "thiazide_with_potassium_sparing", "loop_with_potassium_sparing", "potassium_salt",
-)  # fmt: skip
 TOUCHES = (*POTASSIUM_TOUCHES, "potassium_raising", "potassium_binder", "glucose_fluid", "bicarbonate")
 
 
@@ -148,7 +141,7 @@ def _raisers_stacked(p: ParameterSet) -> Advisory:
     def at_least(limit: Limit) -> Criterion:
         return AllOf((State("high potassium measured"), potassium_now(p, lambda item: AtLeastValue(item, limit))))
 
-    two = AtLeast(2, tuple(HasOrder(OrderFilter((kind,), "active")) for kind in RAISERS))
+    two = State("two medicines raise potassium")
     new = AnyOrder(OrderFilter(("potassium_raising",), "drafted"), OrderIs("new"))
     failing = computable(rate, Below(rate, p["raiser_egfr_below"]))
     found = ("Potassium {potassium}, {potassium.age}; estimated filtration rate {rate}.", "Counted: ACE inhibitor, angiotensin-receptor blocker, aldosterone antagonist, "
@@ -175,7 +168,7 @@ def _raisers_stacked(p: ParameterSet) -> Advisory:
         branches=(
             branch("new, potassium high", AllOf((new, at_least(p["hyperkalaemia_mild_from"]))), "Potassium {potassium}: check this medicine, it raises potassium further"),
             branch("new, kidneys failing", AllOf((new, failing)), "Filtration rate {rate}: check this medicine, it raises potassium; measure potassium first"),
-            branch("two", AllOf((two, at_least(p["raisers_potassium_from"]))), "Potassium {potassium}: check the medicines, two or more of them raise it"),
+            branch("two", AllOf((at_least(p["raisers_potassium_from"]), two)), "Potassium {potassium}: check the medicines, two or more of them raise it"),
         ),
         sources=(STACKED, "own rule N3"),
         touches=TOUCHES,

@@ -214,7 +214,7 @@ def _strong_in_small_vein(p: ParameterSet) -> Advisory:
     cautions = ("A line that is not recorded counts as peripheral.", "In arrest, dangerous potassium or very low glucose it goes by the vein that is there.")
 
     def branch(name: str, when: Criterion, summary: str) -> Branch:
-        return Branch(name, AllOf((outside, when)), "warning", Words(summary, found, do, cautions, facts=facts))
+        return Branch(name, AllOf((when, outside)), "warning", Words(summary, found, do, cautions, facts=facts))
 
     return Advisory(
         code="concentrated-fluid-through-peripheral-line",
@@ -233,11 +233,11 @@ def _strong_in_small_vein(p: ParameterSet) -> Advisory:
         over=OrderFilter(("glucose_fluid", "calcium_chloride", "sodium_chloride", *POTASSIUM_ORDERS), "either", "intravenous"),
         branches=(
             branch("calcium chloride", OrderHas(("calcium_chloride",), "active"), "Calcium chloride outside a central line: use gluconate, or a central line"),
-            branch("glucose", AllOf((Not(bolus), Not(urgent), computable(glucose, AtLeastValue(glucose, p["strong_glucose_from"])))),
+            branch("glucose", AllOf((OrderHas(("glucose_fluid",), "active"), Not(bolus), Not(urgent), computable(glucose, AtLeastValue(glucose, p["strong_glucose_from"])))),
                    "Glucose {glucose} outside a central line: use 10 % or a central line"),
-            branch("saline", AllOf((Not(bolus), computable(sodium, AtLeastValue(sodium, p["strong_sodium_from"])))),
+            branch("saline", AllOf((OrderHas(("sodium_chloride",), "active"), Not(bolus), computable(sodium, AtLeastValue(sodium, p["strong_sodium_from"])))),
                    "Strong saline ({sodium}) as an infusion outside a central line: use a central line"),
-            branch("potassium", computable(potassium, Above(potassium, p["peripheral_max_concentration"])),
+            branch("potassium", AllOf((OrderHas(POTASSIUM_ORDERS, "active"), computable(potassium, Above(potassium, p["peripheral_max_concentration"])))),
                    "Potassium at {potassium} outside a central line: dilute to {p.peripheral_max_concentration} or less"),
         ),
         sources=(CALCIUM, VEINS),

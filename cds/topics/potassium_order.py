@@ -227,7 +227,7 @@ def _in_glucose(p: ParameterSet) -> Advisory:
     base = AllOf((in_glucose, Not(with_insulin), Not(too_low)))
 
     def below(limit: Limit) -> Criterion:
-        return AllOf((base, State("low potassium measured"), potassium_now(p, lambda item: Below(item, limit))))
+        return AllOf((State("low potassium measured"), potassium_now(p, lambda item: Below(item, limit)), base))
 
     words = {
         "found": ("Potassium {potassium}, {potassium.age}; glucose {glucose}.", "Glucose releases insulin, which can lower potassium further at first."),

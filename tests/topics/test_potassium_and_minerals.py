@@ -19,7 +19,7 @@ from cds.logic.scene import StateValue
 from cds.logic.truth import FALSE, TRUE
 from cds.parameters import parameter_set
 from cds.states import minerals, potassium_level
-from cds.topics import hyperkalaemia, minerals_order, qt
+from cds.topics import minerals_order, qt
 from cds.vocabulary import class_members
 from tests.charts import chart, condition, insulin, order, potassium_bag, result
 from tests.topics.table import Row, files, knowledge, parameters, rows
@@ -78,7 +78,7 @@ def test_hz_11_every_raiser_counts(drug: str) -> None:
 
 def test_hz_11_every_raiser_has_a_kind() -> None:
     """No member of the class falls through the kinds that are counted."""
-    kinds = {drug for kind in hyperkalaemia.RAISERS for drug in (*class_members(kind), kind)}
+    kinds = {drug for kind in potassium_level.RAISERS for drug in (*class_members(kind), kind)}
     assert set(class_members("potassium_raising")) <= kinds
 
 
