@@ -52,11 +52,13 @@ def assess(
     interpreted: bool = False,
     only: frozenset[str] | None = None,
     like: Scene | None = None,
+    told: bool = True,
 ) -> Assessment:
     """Judge the chart with every advisory.
 
     `off` are codes that the site switched off (recorded as such). `gated=False` and `interpreted=True` are the slow ways that tests compare with; `only` limits
-    the work to some codes, and `like` is a scene of the same results whose orders need not be read again (used when a suggestion is judged).
+    the work to some codes, and `like` is a scene of the same results whose orders need not be read again (used when a suggestion is judged). `told=False`: only
+    the outcomes are wanted, and what a card would show is not worked out.
     """
     age = chart.age_years()
     adult_from = knowledge.adult.p.number("adult_age")
@@ -84,7 +86,7 @@ def assess(
             verdict = _not_triggered(code)
         else:
             twin = None if known or ready.advisory.without_age else knowledge.child.by_code[code]
-            verdict = _kept_apart(ready, scene, twin, child, interpreted=interpreted)
+            verdict = _kept_apart(ready, scene, twin, child, interpreted=interpreted, told=told)
             if not triggered and verdict.outcome not in (Outcome.FIRED, Outcome.UNKNOWN):
                 verdict = _not_triggered(code)
         verdicts[code] = verdict
@@ -97,11 +99,11 @@ def _not_triggered(code: str) -> Verdict:
     return Verdict(code, Outcome.NOT_APPLICABLE, "trigger")
 
 
-def _kept_apart(ready: Ready, scene: Scene, twin: Ready | None, child: Scene | None, *, interpreted: bool) -> Verdict:
+def _kept_apart(ready: Ready, scene: Scene, twin: Ready | None, child: Scene | None, *, interpreted: bool, told: bool) -> Verdict:
     """One advisory's verdict. One that breaks is UNKNOWN and named, and never takes the others with it (HZ-32). `twin`: where the age is not known."""
     try:
         verdict = judge(ready, scene, interpreted=interpreted) if twin is None else _without_age(ready, scene, twin, child, interpreted=interpreted)
-        for finding in verdict.findings:
+        for finding in verdict.findings if told else ():
             # What is made on demand must not break later, where it would take the whole answer with it.
             _ = finding.facts, finding.seen
     except Exception as error:

@@ -259,10 +259,12 @@ def _slowed(proposal: Amend, limit: Parameter, order: Order, finding: Finding, s
 def _objection(change: Change, order: Order, chart: Chart, before: Assessment, knowledge: Knowledge, population: Population) -> str:
     """Why a change may not be offered: the first finding that would be new or worse with it. "" when there is none."""
     others = tuple(each for each in chart.orders if not (each.drafted and each.ref == order.ref))
-    only = frozenset(ready.advisory.code for ready in population.ready if _concerns(ready.advisory, order))
+    words = frozenset(("*", *order.drugs, *(name for drug in order.drugs for name in DRUGS[drug].classes)))
+    names = frozenset(f"{place}:{word}" for place in ("drafted", "running", "listed") for word in words)
+    only = frozenset(ready.advisory.code for ready in population.ready if _concerns(ready.advisory, words, names))
     if not only:
         return ""
-    after = assess(replace(chart, orders=(*others, order)), NO_MEMORY, knowledge, only=only, like=before.scene)
+    after = assess(replace(chart, orders=(*others, order)), NO_MEMORY, knowledge, only=only, like=before.scene, told=False)
     worst: dict[tuple[str, str | None], int] = {}
     for verdict in before.verdicts:
         for finding in verdict.findings:
@@ -280,12 +282,11 @@ def _objection(change: Change, order: Order, chart: Chart, before: Assessment, k
     return ""
 
 
-def _concerns(advisory: Advisory, order: Order) -> bool:
-    """Whether a drug of the order may set an advisory off: by its trigger, or because it is asked about such orders whatever its trigger names."""
-    words = {"*", *order.drugs, *(name for drug in order.drugs for name in DRUGS[drug].classes)}
+def _concerns(advisory: Advisory, words: frozenset[str], names: frozenset[str]) -> bool:
+    """Whether a drug of the order may set an advisory off: by its trigger, or because it is asked about such orders whatever its trigger names. `words` are the
+    drugs and classes of the order, `names` the features that it may set."""
     if advisory.over is not None and not words.isdisjoint(advisory.over.classes):
         return True
-    names = {f"{place}:{word}" for place in ("drafted", "running", "listed") for word in words}
     return any(not names.isdisjoint(clause) for clause in advisory.trigger.clauses)
 
 

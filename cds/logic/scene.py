@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from cds.chart import MINUTE, Chart, Condition, Feed, Moment, Order, Problem, Result, Results, Source, Trouble
 from cds.logic.compare import Candidate, KnowledgeError, Missing, Number, compare, is_above, is_at_least, is_at_most, is_below
-from cds.logic.expressions import Expression, Latest, Limit
+from cds.logic.expressions import Expression, Formula, Latest, Limit
 from cds.logic.reason import Gap, GapState, Reason, Seen, deciding_gaps, leaves_seen
 from cds.logic.states import StateDef, StateValue
 from cds.logic.truth import Truth
@@ -45,6 +45,7 @@ class Judge(Protocol):
 _slots = count()
 _ANALYTES: dict[int, frozenset[str] | None] = {}
 _OF_ORDER: set[int] = set()
+_WITHOUT_ORDERS: set[int] = set()
 _EVERY = frozenset(ANALYTES)
 
 
@@ -60,6 +61,8 @@ def slot_of(expression: Expression) -> int:
     _ANALYTES[slot] = analytes_of_expression(expression)
     if asks_order(expression):
         _OF_ORDER.add(slot)
+    if isinstance(expression, (Latest, Formula)):
+        _WITHOUT_ORDERS.add(slot)
     return slot
 
 
@@ -433,8 +436,13 @@ class Scene:
         return self._doses
 
     def read_as_in(self, other: Scene) -> None:
-        """Take over what another scene of the same results has read of the orders."""
+        """Take over what another scene of the same results, conditions and instant has read: its orders, and what rests on no order at all."""
         self._readings = dict(other._readings)
+        self._newest, self._seen, self.points = dict(other._newest), other._seen, dict(other.points)
+        self._conditions, self._whole, self.found_possible = other._conditions, other._whole, other.found_possible
+        for key, number in other._numbers.items():
+            if key[0] in _WITHOUT_ORDERS:
+                self._numbers[key] = number
 
     def intravenous(self, order: Order) -> bool | None:
         """Whether an order goes into a vein; None when neither its route nor its form tells. As `Reading.intravenous`, without reading the whole order."""

@@ -212,7 +212,7 @@ def test_hz_32_an_advisory_that_breaks_is_named_and_the_others_go_on() -> None:
 def test_control_hz_32_without_the_guard_one_advisory_takes_all(monkeypatch: pytest.MonkeyPatch) -> None:
     from cds import assess as module
 
-    def unguarded(ready: Any, seen: Scene, twin: Any, child: Any, *, interpreted: bool) -> Any:
+    def unguarded(ready: Any, seen: Scene, twin: Any, child: Any, *, interpreted: bool, told: bool) -> Any:
         return module.judge(ready, seen, interpreted=interpreted)
 
     monkeypatch.setattr(module, "_kept_apart", unguarded)

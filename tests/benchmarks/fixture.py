@@ -34,7 +34,11 @@ LISTS = ("conditions", "medications", "administrations")
 
 @cache
 def _lead() -> Json:
-    return json.loads(LEAD.read_text(encoding="utf-8"))
+    made = json.loads(LEAD.read_text(encoding="utf-8"))
+    for listed in made["prefetch"].values():
+        if listed["resourceType"] == "Bundle":
+            listed.setdefault("entry", [])
+    return made
 
 
 def request(size: int, *, running: int = RUNNING) -> bytes:
