@@ -112,7 +112,6 @@ def _glucose_needed(p: ParameterSet) -> Advisory:
         sources=_sources(p),
         satisfied=State("glucose infusion ordered"),
         touches=CRISIS_TOUCHES,
-        without_age=True,
         hazards=("HZ-06", "HZ-13", "HZ-17", "HZ-25", "HZ-28"),
         purpose="Insulin that runs on while glucose falls, with no glucose beside it.",
     )
