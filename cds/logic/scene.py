@@ -78,6 +78,7 @@ class Scene:
         "_numbers",
         "_past",
         "_readings",
+        "_reads",
         "_seen",
         "_state_reads",
         "_states",
@@ -130,7 +131,9 @@ class Scene:
         self._numbers: dict[tuple[int, int], Number | Missing] = {}
         self._states: dict[str, StateValue | None] = {}
         self._state_reads: dict[str, frozenset[str]] = {}
-        self._track: list[set[str]] = []
+        # A look back reads for whoever asks for it.
+        self._track: list[set[str]] = [] if origin is None else origin._track
+        self._reads: dict[str, tuple[int, frozenset[str]]] = {}
         self._past: dict[int, Scene] = {}
         self._by_analyte: dict[str, Sequence[Result]] = {}
         self._by_concept: dict[str, list[Condition]] | None = None
@@ -165,10 +168,11 @@ class Scene:
             rests_on = _ANALYTES[key[0]]
             if rests_on is not None and analyte not in rests_on:
                 made._numbers[key] = number
-        for name, reads in self._state_reads.items():
-            if analyte not in reads:
-                made._states[name] = self._states[name]
-                made._state_reads[name] = reads
+        for name, value in self._states.items():
+            if analyte not in self._reads_of(name):
+                made._states[name] = value
+                if name in self._state_reads:
+                    made._state_reads[name] = self._state_reads[name]
         return made
 
     def with_numbers(self, changed: Mapping[tuple[Expression, Order | None], Number]) -> Scene:
@@ -338,28 +342,52 @@ class Scene:
         else:
             found = self._judge_state(name)
         if self._track:
-            self._track[-1] |= self._state_reads[name]
+            self._track[-1] |= self._reads_of(name)
         return found
 
     def rests_on(self, name: str) -> frozenset[str]:
         """The analytes that were read when a state was judged."""
         self.state(name)
-        return self._state_reads[name]
+        return self._reads_of(name)
+
+    def _reads_of(self, name: str) -> frozenset[str]:
+        """The analytes that a state which was judged may have read: of a criterion what it names, of a function what was noted. Also in a look back."""
+        noted = self._state_reads.get(name)
+        if noted is not None:
+            return noted
+        root = self.origin or self
+        scenes = (root, *root._past.values())
+        judged = sum(len(scene._state_reads) for scene in scenes)
+        known = self._reads.get(name)
+        if known is not None and known[0] == judged:
+            return known[1]
+        from cds.logic.reads import reads
+
+        found, functions = reads(self.state_defs[name].node, self.state_defs)
+        for function in functions:
+            for scene in scenes:
+                found |= scene._state_reads.get(function, frozenset())
+        self._reads[name] = (judged, found)
+        return found
 
     def _judge_state(self, name: str) -> StateValue:
         definition = self.state_defs.get(name)
         if definition is None:
             raise KnowledgeError(f"no state '{name}'")
         self._states[name] = None
-        self._track.append(set())
+        noted = definition.node is None
+        if noted:
+            self._track.append(set())
         try:
             value = self._value_of(definition)
         except BaseException:
             # One advisory that breaks must not make the next one say that the state rests on itself (HZ-32).
             del self._states[name]
-            self._track.pop()
+            if noted:
+                self._track.pop()
             raise
-        self._state_reads[name] = frozenset(self._track.pop())
+        if noted:
+            self._state_reads[name] = frozenset(self._track.pop())
         self._states[name] = value
         return value
 
