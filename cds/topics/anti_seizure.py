@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cds.advisory import Advisory, Amend, Branch, Trigger, Words
+from cds.advisory import Advisory, Amend, Branch, Precedence, Trigger, Words
 from cds.logic.criteria import (
     Above,
     AllOf,
@@ -118,6 +118,7 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
             sources=SOURCES,
             touches=(),
             without_age=True,
+            precedence=(Precedence("absorbs", "phenytoin-worsens-hyperglycaemia", "order", at=("critical",)),),
             hazards=("HZ-04", "HZ-30"),
             purpose="A diluent in which the medicine falls out of solution.",
         ),
