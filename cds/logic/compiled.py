@@ -104,9 +104,20 @@ class _Bare:
 def compile_criterion(node: Criterion) -> Compiled:
     """The closure of a criterion, made once for equal criteria."""
     bare = _bare(node)
-    if bare.of_order or not bare.remembered:
+    if not bare.remembered:
         return Compiled(node, bare.truth, bare.of_order, bare.parts)
     slot, inner = next_slot(), bare.truth
+    if bare.of_order:
+
+        def remembered_of(scene: Scene, order: Order | None) -> Truth:
+            # An order is named by what it is and not by its id: a draft and the order that it changes may carry one id.
+            key = (slot, id(order))
+            known = scene.of_orders.get(key)
+            if known is None:
+                known = scene.of_orders[key] = inner(scene, order)
+            return known
+
+        return Compiled(node, remembered_of, True, bare.parts, slot)
 
     def remembered(scene: Scene, order: Order | None) -> Truth:
         known = scene.truths.get(slot)
@@ -150,11 +161,11 @@ def _bare(node: Criterion) -> _Bare:
             asked = None if such_that is None else compile_criterion(such_that)
             return _Bare(_some_order(orders, asked), parts=() if asked is None else (asked,))
         case OrderIs("drafted"):
-            return _Bare(lambda scene, order: UNKNOWN if order is None else TRUE if order.drafted else FALSE, of_order=True)
+            return _Bare(lambda scene, order: UNKNOWN if order is None else TRUE if order.drafted else FALSE, of_order=True, remembered=False)
         case OrderHas(classes, "active"):
-            return _Bare(_has_active(classes), of_order=True)
+            return _Bare(_has_active(classes), of_order=True, remembered=False)
         case TableRow():
-            return _Bare(_table_row(node), of_order=True)
+            return _Bare(_table_row(node), of_order=True, remembered=False)
         case OrderIs() | OrderHas() | OrderReason():
             question = node
             return _Bare(lambda scene, order: UNKNOWN if order is None else order_truth(question, scene, order), of_order=True)
@@ -369,6 +380,12 @@ def support(compiled: Compiled, scene: Scene, order: Order | None = None) -> tup
     """
     if compiled.slot < 0:
         return tuple(_support(compiled, scene, order))
+    if compiled.of_order:
+        key = (compiled.slot, id(order))
+        known = scene.supports_of.get(key)
+        if known is None:
+            known = scene.supports_of[key] = tuple(_support(compiled, scene, order))
+        return known
     found = scene.supports.get(compiled.slot)
     if found is None:
         found = scene.supports[compiled.slot] = tuple(_support(compiled, scene, None))

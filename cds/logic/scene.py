@@ -91,6 +91,7 @@ class Scene:
         "judge",
         "looks_at",
         "now",
+        "of_orders",
         "orders",
         "origin",
         "p",
@@ -98,6 +99,7 @@ class Scene:
         "population",
         "state_defs",
         "supports",
+        "supports_of",
         "truths",
     )
 
@@ -143,6 +145,9 @@ class Scene:
         self.points: dict[tuple[str, int], list[Point]] = {}
         self.found_possible: dict[tuple[int, int], bool] = {}
         self.truths: dict[int, Truth] = {}
+        # By the slot of a criterion and the identity of the order in hand, which lives as long as the chart.
+        self.of_orders: dict[tuple[int, int], Truth] = {}
+        self.supports_of: dict[tuple[int, int], tuple[Reason, ...]] = {}
         self.supports: dict[int, tuple[Reason, ...]] = {}
         self.looks_at: dict[int, frozenset[str]] = {}
 
@@ -191,6 +196,7 @@ class Scene:
         """
         for scene in self.family:
             scene.origin = None
+            scene.of_orders, scene.supports_of = {}, {}
             scene._numbers, scene._states, scene._newest, scene._past, scene._seen = {}, {}, {}, {}, {}
             scene._readings, scene.truths, scene.supports, scene.points, scene._weight, scene._doses = {}, {}, {}, {}, None, None
         self.family.clear()
