@@ -58,6 +58,7 @@ def _of_rate(
     changed = replace(target, dosages=(replace(target.dosages[0], rate=Measure(point(value), rate.unit, text)),))
     orders = tuple(changed if each is target else each for each in scene.chart.orders)
     then = Scene(replace(scene.chart, orders=orders), scene.p, scene.state_defs, scene.judge, like=scene)
+    then.read_as_in(scene)
     becomes = judge(then, changed if order is not None else None)
     if becomes == indicator:
         return None

@@ -183,7 +183,7 @@ class Scene:
     def with_numbers(self, changed: Mapping[tuple[Expression, Order | None], Number]) -> Scene:
         """The same call in which some numbers are taken to be others (for the flip of a time)."""
         made = Scene(self.chart, self.p, self.state_defs, self.judge, orders=self.orders, like=self)
-        made._readings, made._whole, made._conditions = self._readings, self._whole, self._conditions
+        made.read_as_in(self)
         for (expression, order), number in changed.items():
             made._numbers[_key(slot_of(expression), order)] = number
         return made
