@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from cds.advisory import Advisory, Branch, Measure, Trigger, Withdraw, Words
@@ -14,6 +15,7 @@ from cds.logic.criteria import (
     Below,
     Criterion,
     Expression,
+    HasCondition,
     Latest,
     Not,
     NotComputable,
@@ -93,7 +95,13 @@ def _of_row(p: ParameterSet, row: Mapping[str, Any]) -> list[Branch]:
     drafted = OrderIs("drafted")
     if indicator == "info":
         return [Branch(label, when, "info", words)]
-    made = [Branch(f"{label}, drafted", AllOf((drafted, when)), indicator, words, (Withdraw(f"Take {name} out"),))]
+    made = []
+    if indicator == "critical":
+        # A first antibacterial in shock or meningitis is not delayed (N-19).
+        waits = AllOf((drafted, OrderHas(("antibacterial", "aciclovir"), "active"), HasCondition(("septic_shock", "meningitis", "encephalitis")), when))
+        first = replace(words, summary=f"Give the first dose, then another medicine in pregnancy ({row['note_for_card']}): {{order}}")
+        made.append(Branch(f"{label}, must not wait", waits, "warning", first))
+    made += [Branch(f"{label}, drafted", AllOf((drafted, when)), indicator, words, (Withdraw(f"Take {name} out"),))]
     made.append(Branch(f"{label}, taken", AllOf((Not(drafted), when)), "warning", words))
     return made
 
