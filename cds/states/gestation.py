@@ -14,7 +14,7 @@ _DAYS_A_WEEK = 7
 
 def states(p: ParameterSet) -> tuple[StateDef, ...]:
     """The state that dates a pregnancy."""
-    return (StateDef("gestation known", "a gestational age recorded in this pregnancy; dates the last menstrual period", compute=_dated, source=SOURCE),)
+    return (StateDef("gestation known", "a gestational age recorded in this pregnancy; dates the last menstrual period", compute=_dated, source=SOURCE, dates=("the last menstrual period",)),)
 
 
 def _dated(scene: Scene) -> StateValue:
