@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from types import MappingProxyType
+from typing import NamedTuple
 
 from cds.chart import MINUTE, Administration, Chart, Feed, Measure, Moment, Order
 from cds.parameters import ParameterSet
@@ -325,13 +326,34 @@ def _pairs(
             alike.setdefault(_essence(order), []).append(order)
     pairs: list[tuple[str, str]] = []
     for group in alike.values():
-        for place, order in enumerate(group):
-            for other in group[place + 1 :]:
-                if order.drafted or (other.drafted and _id(order.ref) in changed) or _chained(order, other):
+        # What is compared for each pair is found out once for each order: a ward has orders by the hundred.
+        marks = [_Marks(order.drafted, key_of(order), _id(order.ref), *_links(order), order.group, _start(order, given)) for order in group]
+        for place, one in enumerate(marks):
+            if one.drafted:
+                continue
+            for other in marks[place + 1 :]:
+                if (other.drafted and one.name in changed) or _chained(one, other):
                     continue
-                if _close(_start(order, given), _start(other, given), minutes):
-                    pairs.append((key_of(order), key_of(other)))
+                if _close(one.start, other.start, minutes):
+                    pairs.append((one.key, other.key))
     return tuple(pairs)
+
+
+class _Marks(NamedTuple):
+    """What tells an order apart from another of the same content: `links` names the orders that it says it follows, `based` those that it adds to."""
+
+    drafted: bool
+    key: str
+    name: str
+    links: frozenset[str]
+    based: frozenset[str]
+    group: str | None
+    start: Moment | None
+
+
+def _links(order: Order) -> tuple[frozenset[str], frozenset[str]]:
+    based = frozenset(map(_id, order.based_on))
+    return (based if order.prior is None else based | {_id(order.prior)}), based
 
 
 def _start(order: Order, given: Mapping[str, tuple[Administration, ...]]) -> Moment | None:
@@ -350,11 +372,14 @@ def _close(a: Moment | None, b: Moment | None, minutes: Decimal) -> bool:
     return gap <= int(minutes * MINUTE)
 
 
-def _chained(a: Order, b: Order) -> bool:
+def _chained(a: _Marks, b: _Marks) -> bool:
     """A stated link says that these are two orders (F-14: adds) or one after the other (replaces)."""
-    links = {_id(ref) for ref in (a.prior, b.prior, *a.based_on, *b.based_on) if ref is not None}
-    shared = not {_id(ref) for ref in a.based_on}.isdisjoint(_id(ref) for ref in b.based_on)
-    return bool(links & {_id(a.ref), _id(b.ref)}) or shared or (a.group is not None and a.group == b.group)
+    if a.group is not None and a.group == b.group:
+        return True
+    if not a.links and not b.links:
+        return False
+    names = {a.name, b.name}
+    return not (names.isdisjoint(a.links) and names.isdisjoint(b.links) and a.based.isdisjoint(b.based))
 
 
 def _same_identifier(a: Order, b: Order) -> bool:
