@@ -14,11 +14,15 @@ from itertools import count
 from cds.chart import (
     MINUTE,
     Administration,
+    Allergy,
+    Care,
     Chart,
     Condition,
+    Culture,
     Dosage,
     Feed,
     Ingredient,
+    Investigation,
     Measure,
     Moment,
     Order,
@@ -26,6 +30,7 @@ from cds.chart import (
     Problem,
     Result,
     Source,
+    Susceptibility,
     Trouble,
     newest_between,
 )
@@ -75,9 +80,7 @@ class Given:
         return frozenset(r.analyte for r in self.results) | frozenset(p.item for p in self.set_aside)
 
 
-def result(
-    analyte: str, value: str, unit: str = "", age: float = 30, *, method: str = "", haemolysed: bool = False, at: Moment | None = None
-) -> Result:
+def result(analyte: str, value: str, unit: str = "", age: float = 30, *, method: str = "", haemolysed: bool = False, at: Moment | None = None) -> Result:
     """A result `age` minutes old. `value` may be "3.4", "<0.1", ">33.3", ">=6"."""
     unit = unit or ANALYTES[analyte].unit
     number = Decimal(value.lstrip("<>="))
@@ -169,7 +172,15 @@ def order(
     )  # fmt: skip
 
 
-def insulin(units_per_hour: str | None = "6.8", *, drafted: bool = False, push: bool = False, start: float | None = None, drug: str = "insulin_soluble", route: str = "intravenous") -> Order:
+def insulin(
+    units_per_hour: str | None = "6.8",
+    *,
+    drafted: bool = False,
+    push: bool = False,
+    start: float | None = None,
+    drug: str = "insulin_soluble",
+    route: str = "intravenous",
+) -> Order:
     """Insulin by vein at so many units an hour; a push has a dose and no rate."""
     if push or route != "intravenous":
         return order(drug, drafted=drafted, push=push, dose=(units_per_hour or "10", "[iU]"), route=route, start=start)
@@ -210,6 +221,33 @@ def born(years: int | None = None, days: int | None = None) -> tuple[dt.date, dt
     return date, date
 
 
+def allergy(name: str, group: str, *, stands: bool = True) -> Allergy:
+    """An allergy to a drug (which carries its classes) or to a class, with the group of its reaction."""
+    drug = DRUGS.get(name)
+    return Allergy(
+        f"AllergyIntolerance/{next(_refs)}",
+        () if drug is None else (name,),
+        (name,) if drug is None else tuple(sorted(drug.classes)),
+        group,
+        name,
+        None,
+        stands,
+    )
+
+
+def tested(drug: str, answer: str, specimen: str = "urine", age: float = 1440, *, organism: str = "", colonisation: bool = False) -> Susceptibility:
+    """What a laboratory says of one drug, so many minutes ago."""
+    return Susceptibility(f"Observation/{drug}-{next(_refs)}", drug, answer, drug, organism, specimen, ago(age), colonisation=colonisation)
+
+
+def culture(kind: str, answer: str, age: float = 1440, *, organisms: Sequence[str] = ()) -> Culture:
+    """A culture of one kind of specimen."""
+    return Culture(f"Observation/culture-{next(_refs)}", kind, answer, f"{kind} culture", tuple(organisms), ago(age))
+
+
+Item = Result | Problem | Condition | Order | Administration | Allergy | Care | Investigation | Susceptibility | Culture
+
+
 @dataclass
 class Draft:
     """What a test chart is made of."""
@@ -219,11 +257,16 @@ class Draft:
     conditions: list[Condition] = field(default_factory=list)
     orders: list[Order] = field(default_factory=list)
     administrations: list[Administration] = field(default_factory=list)
+    allergies: list[Allergy] = field(default_factory=list)
+    procedures: list[Care] = field(default_factory=list)
+    investigations: list[Investigation] = field(default_factory=list)
+    susceptibilities: list[Susceptibility] = field(default_factory=list)
+    cultures: list[Culture] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
 
 
 def chart(
-    *items: Result | Problem | Condition | Order | Administration,
+    *items: Item,
     hook: str = "",
     years: int | None = 61,
     days: int | None = None,
@@ -247,6 +290,16 @@ def chart(
                 draft.orders.append(item)
             case Administration():
                 draft.administrations.append(item)
+            case Allergy():
+                draft.allergies.append(item)
+            case Care():
+                draft.procedures.append(item)
+            case Investigation():
+                draft.investigations.append(item)
+            case Susceptibility():
+                draft.susceptibilities.append(item)
+            case Culture():
+                draft.cultures.append(item)
     if weight is not None:
         draft.results.append(result("weight", weight, "kg", age=600))
     sources = {item: Source(item, Feed.FAILED, "could not be fetched") for item in failed}
@@ -254,5 +307,6 @@ def chart(
     return Chart(
         NOW, hook or ("order-sign" if any(o.drafted for o in draft.orders) else "patient-view"), Patient(sex, born(years, days)),
         Given(tuple(draft.results), tuple(draft.set_aside)), tuple(draft.conditions), tuple(draft.orders), tuple(draft.administrations), sources,
-        {item: (item,) for item in sources},
+        {item: (item,) for item in sources}, allergies=tuple(draft.allergies), procedures=tuple(draft.procedures), investigations=tuple(draft.investigations),
+        susceptibilities=tuple(draft.susceptibilities), cultures=tuple(draft.cultures),
     )  # fmt: skip

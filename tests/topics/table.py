@@ -11,6 +11,9 @@ Columns: case, patient, results, conditions, orders, expect, source; `profile` a
                 · draft potassium push 20mmol · draft potassium bare 20mmol (a dose and nothing else) · draft potassium 20mmol 500mL 2h in glucose (or text glucose)
                 · draft potassium 20mmol 10mL 2h undiluted · draft sodium_phosphate 20mmol 250mL 50mL/h peripheral
                 · home empagliflozin · draft meropenem 1000mg 3/day for sepsis · draft phenytoin 1000mg 100mL in glucose 100mL/h · gave lorazepam 20min · failed medications
+                · draft ciprofloxacin 500mg oral 2/day course 7d
+    records     allergy penicillin severe immediate · allergy ampicillin mild refuted · tested meropenem R blood 2d · tested esbl R urine 1d · swab tested meropenem R
+                · culture urine positive 1d · procedure dialysis · ordered csf_culture · failed allergies
     expect      code indicator · code unknown · - for none of the table's codes
 """
 
@@ -23,10 +26,10 @@ from pathlib import Path
 
 from cds.advisory import Assessment, Outcome
 from cds.assess import Knowledge, assess, knowledge_of
-from cds.chart import NO_MEMORY, Administration, Chart, Condition, Order, Problem, Result
+from cds.chart import NO_MEMORY, Administration, Care, Chart, Condition, Investigation, Order, Problem, Result
 from cds.parameters import ADULT_PROFILES, CHILD_PROFILES, ParameterSet, load_toml_text, parameter_set
 from tests import charts
-from tests.charts import condition, given, insulin, order, potassium_bag, result, unusable
+from tests.charts import Item, allergy, condition, culture, given, insulin, order, potassium_bag, result, tested, unusable
 
 HERE = Path(__file__).parent
 CDS = HERE.parents[1] / "cds"
@@ -34,7 +37,12 @@ _SHORT = {
     "bhb": "beta_hydroxybutyrate", "ph": "ph", "hco3": "bicarbonate", "na": "sodium", "cl": "chloride", "ca": "calcium_total", "mg": "magnesium",
     "urine ketones": "urine_ketones", "urine": "urine_output", "ionised calcium": "calcium_ionised",
 }  # fmt: skip
-_CONCEPTS = {"dka": ("diabetic_ketoacidosis", "ketoacidosis"), "hhs": ("hyperosmolar_state",), "status": ("status_epilepticus",), "type 1 diabetes": ("diabetes_type_1", "diabetes")}
+_CONCEPTS = {
+    "dka": ("diabetic_ketoacidosis", "ketoacidosis"),
+    "hhs": ("hyperosmolar_state",),
+    "status": ("status_epilepticus",),
+    "type 1 diabetes": ("diabetes_type_1", "diabetes"),
+}
 _FLUIDS = {"glucose": "glucose", "saline": "sodium_chloride", "ringer": "electrolyte_solution", "water": "water"}
 
 
@@ -134,10 +142,10 @@ def _chart(row: Row) -> Chart:
     patient = row.cell("patient")
     years, days = re.search(r"\b(\d+)y", patient), re.search(r"\b(\d+)d\b", patient)
     weight = re.search(r"([\d.]+)kg", patient)
-    items: list[Result | Problem | Condition | Order | Administration] = []
+    items: list[Item] = []
     failed: list[str] = []
     not_sent: list[str] = []
-    for column, read in (("results", _result), ("conditions", _condition), ("orders", _order)):
+    for column, read in (("results", _result), ("conditions", _condition), ("orders", _order), ("records", _record)):
         for entry in _entries(row.cell(column)):
             if entry.startswith("failed "):
                 failed.append(_analyte(entry[7:]))
@@ -172,7 +180,9 @@ def _result(entry: str) -> Result | Problem:
         return unusable(_analyte(entry[9:]))
     haemolysed = entry.startswith("haemolysed ")
     entry = entry.removeprefix("haemolysed ")
-    found = re.fullmatch(r"([A-Za-z_ 0-9]*?[A-Za-z_0-9]) ([<>=]*[\d.]+)(?: (?![\d.]+(?:min|h|d)$)([A-Za-z\[\]/{}%.0-9]*[A-Za-z\]/%]))?(?: ([\d.]+)(min|h|d))?", entry)
+    found = re.fullmatch(
+        r"([A-Za-z_ 0-9]*?[A-Za-z_0-9]) ([<>=]*[\d.]+)(?: (?![\d.]+(?:min|h|d)$)([A-Za-z\[\]/{}%.0-9]*[A-Za-z\]/%]))?(?: ([\d.]+)(min|h|d))?", entry
+    )
     if found is None:
         raise ValueError(f"result '{entry}' not understood")
     age = float(found[4]) * {"min": 1, "h": 60, "d": 1440}[found[5]] if found[4] else 30
@@ -187,6 +197,27 @@ def _condition(entry: str) -> Condition:
         *concepts, onset=_minutes(entry, "onset"), recorded=_minutes(entry, "recorded"), ended=_minutes(entry, "ended"), clinical=clinical,
         verification="refuted" if "refuted" in entry else "confirmed",
     )  # fmt: skip
+
+
+def _record(entry: str) -> Item:
+    kind, *words = entry.replace("swab ", "").split()
+    minutes = re.search(r" (\d+)(min|h|d)$", entry)
+    age = float(minutes[1]) * {"min": 1, "h": 60, "d": 1440}[minutes[2]] if minutes else 1440
+    match kind:
+        case "allergy":
+            return allergy(words[0], " ".join(words[1:]).removesuffix(" refuted"), stands=not entry.endswith(" refuted"))
+        case "tested":
+            organism = re.search(r" of ([a-z ]+?)(?: \d|$)", entry)
+            specimen = next((word for word in words if word in ("blood", "urine", "csf", "other")), "urine")
+            return tested(words[0], words[1], specimen, age, organism=organism[1] if organism else "", colonisation=entry.startswith("swab "))
+        case "culture":
+            return culture(words[0], words[1], age)
+        case "procedure":
+            return Care("Procedure/1", (words[0],), "completed" if minutes else "in-progress", words[0], charts.ago(age) if minutes else None)
+        case "ordered":
+            return Investigation("ServiceRequest/1", (words[0],), False, "active", words[0])
+        case _:
+            raise ValueError(f"record '{entry}' not understood")
 
 
 def _order(entry: str) -> Order | Administration:
@@ -210,7 +241,11 @@ _STATUS = {"held": "on-hold", "stopped": "stopped", "once": "completed"}
 
 
 def _insulin(place: str, rest: str, start: float | None) -> Order:
-    rate, dose, per_day = re.search(r"([\d.]+)/h", rest), re.search(r"(?:push|skin|bare) ([\d.]+)(?!\S)|([\d.]+) (?:under skin|bare)", rest), re.search(r"([\d.]+)/day", rest)
+    rate, dose, per_day = (
+        re.search(r"([\d.]+)/h", rest),
+        re.search(r"(?:push|skin|bare) ([\d.]+)(?!\S)|([\d.]+) (?:under skin|bare)", rest),
+        re.search(r"([\d.]+)/day", rest),
+    )
     drug = "premixed_insulin" if "premixed" in rest else next((f"insulin_{kind}" for kind in _INSULINS if kind in rest), "insulin_soluble")
     minutes, strength = re.search(r"over ([\d.]+)min", rest), re.search(r"([\d.]+)/mL", rest)
     units = (dose[1] or dose[2]) if dose else "6" if "under skin" in rest else "10"
@@ -275,7 +310,9 @@ def _other(place: str, name: str, rest: str, start: float | None) -> Order:
     route = next((kind for word, kind in _ROUTES if word in rest), "intravenous")
     if not rest and place == "home":
         route = "oral"
-    ended = _minutes(rest, "ended")
+    ended, course = _minutes(rest, "ended"), _minutes(rest, "course")
+    if course is not None:
+        start, ended = 0, -course
     bag = bool(volume)
     return order(
         *drugs, drafted=place == "draft", status=_STATUS.get(place, ""), home=place == "home", route=route, start=start,
