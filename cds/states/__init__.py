@@ -9,13 +9,34 @@ from types import MappingProxyType
 
 from cds.logic.scene import StateDef, StateValue
 from cds.parameters import ParameterSet
-from cds.states import acid, airway, breathing, crisis, crisis_start, fluid_state, gestation, heart, infection, insulin_course, kidney, minerals, potassium_level, pregnancy, seizure, sepsis
+from cds.states import (
+    acid,
+    airway,
+    breathing,
+    crisis,
+    crisis_start,
+    fluid_state,
+    gestation,
+    heart,
+    infection,
+    insulin_course,
+    kidney,
+    minerals,
+    potassium_level,
+    pregnancy,
+    seizure,
+    seizure_cause,
+    sepsis,
+)
 
 
 def STATES(p: ParameterSet) -> Mapping[str, StateDef]:  # noqa: N802 - a table that depends on the population
     """Every named state for one population. ValueError when a name is given twice."""
     found: dict[str, StateDef] = {}
-    modules = (airway, breathing, crisis, crisis_start, fluid_state, gestation, heart, infection, insulin_course, acid, kidney, minerals, potassium_level, pregnancy, seizure, sepsis)
+    modules = (
+        airway, breathing, crisis, crisis_start, fluid_state, gestation, heart, infection, insulin_course, acid, kidney, minerals, potassium_level, pregnancy,
+        seizure, seizure_cause, sepsis,
+    )  # fmt: skip
     for definition in (each for module in modules for each in module.states(p)):
         if definition.name in found:
             raise ValueError(f"state '{definition.name}' is defined twice")

@@ -44,6 +44,7 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
             precedence=(
                 Precedence("lowers", "insulin-stop-without-overlap"),
                 Precedence("absorbs", "dextrose-needed-with-insulin"),
+                Precedence("absorbs", "provoked-seizure-cause", other_branches=("glucose low",)),
                 Precedence("silences", "insulin-rate-out-of-range", other_branches=("too low",)),
                 Precedence("silences", "potassium-in-dextrose"),
             ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cds.advisory import Advisory, Branch, Give, Measure, Proposal, Trigger, Words
+from cds.advisory import Advisory, Branch, Give, Measure, Precedence, Proposal, Trigger, Words
 from cds.logic.criteria import (
     AllOf,
     AnyOf,
@@ -106,6 +106,7 @@ def _magnesium(p: ParameterSet) -> Advisory:
         ),
         sources=(MAGNESIUM_GUIDE, ILAE),
         satisfied=AnyOf((HasOrder(OrderFilter(("magnesium_sulfate",), "drafted", "intravenous")), runs)),
+        precedence=(Precedence("absorbs", "provoked-seizure-cause", other_branches=("magnesium low",)),),
         touches=POTASSIUM_TOUCHES,
         without_age=True,
         hazards=("HZ-02", "HZ-17", "HZ-23", "HZ-28"),
@@ -252,6 +253,7 @@ def _calcium(p: ParameterSet) -> Advisory:
             branch("unadjusted a little low", raw(low), "info", f"{is_raw}: check albumin or ionised calcium"),
         ),
         sources=(CALCIUM, ILAE),
+        precedence=(Precedence("absorbs", "provoked-seizure-cause", other_branches=("calcium low",)),),
         touches=POTASSIUM_TOUCHES,
         without_age=True,
         hazards=("HZ-02", "HZ-17", "HZ-23", "HZ-28"),

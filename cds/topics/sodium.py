@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from cds.advisory import Advisory, Branch, Give, Measure, Proposal, Trigger, Words, lowered
+from cds.advisory import Advisory, Branch, Give, Measure, Precedence, Proposal, Trigger, Words, lowered
 from cds.logic.criteria import (
     Above,
     AllOf,
@@ -94,6 +94,7 @@ def _with_seizure(p: ParameterSet) -> Advisory:
                 base, summary="Look for another cause too: sodium {sodium} is low, but seldom seizes by itself", do=("By local protocol: look for the other cause; correct slowly.", *slow))),
         ),
         sources=(EU, US, CAUSE),
+        precedence=(Precedence("absorbs", "provoked-seizure-cause", other_branches=("sodium low",)),),
         touches=SODIUM_TOUCHES,
         always=("critical",),
         without_age=True,

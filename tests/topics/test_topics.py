@@ -35,6 +35,7 @@ TABLES = (
     "anti_seizure_dose.md",
     "anti_seizure_contraindication.md",
     "benzodiazepine.md",
+    "seizure_cause.md",
     "threshold.md",
     "carbapenem.md",
 )
