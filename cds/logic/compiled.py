@@ -356,14 +356,16 @@ def _still_in(node: StillIn, begins: Compiled, ends: Compiled) -> _Bare:
         if isinstance(node.window, Absent) or isinstance(node.most, Absent):
             return UNKNOWN
         whole = all(scene.whole(analyte) for analyte in node.analytes)
-        if whole and not possible(node.begins, scene, scene.now - int(node.window.number * MINUTE)):
+        floor = scene.now - int(node.window.number * MINUTE)
+        began = possible(node.begins, scene, floor)
+        if whole and began is None:
             # It began at no instant: whether it ended at one does not matter.
             return FALSE
+        ended = possible(node.ends, scene, floor)
         for instant in look_back_instants(node, scene):
-            past = scene.at(instant)
-            if begins.truth(past, None) is TRUE:
+            if began is not None and began(instant) and begins.truth(scene.at(instant), None) is TRUE:
                 return TRUE
-            if ends.truth(past, None) is TRUE:
+            if ended is not None and ended(instant) and ends.truth(scene.at(instant), None) is TRUE:
                 return FALSE
         return FALSE if whole else UNKNOWN
 

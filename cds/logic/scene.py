@@ -143,7 +143,7 @@ class Scene:
         self._weight: Number | Missing | None = None
         self._doses: tuple[tuple[Dose, ...], dict[int, Dose]] | None = None
         self.points: dict[tuple[str, int], list[Point]] = {}
-        self.found_possible: dict[tuple[int, int], bool] = {}
+        self.found_possible: dict[tuple[int, int], list[int]] = {}
         self.truths: dict[int, Truth] = {}
         # By the slot of a criterion and the identity of the order in hand, which lives as long as the chart.
         self.of_orders: dict[tuple[int, int], Truth] = {}

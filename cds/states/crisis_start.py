@@ -56,12 +56,11 @@ def _first_result(scene: Scene) -> int | None:
     if not isinstance(window, Parameter) or not isinstance(most, Parameter):
         return None
     floor = scene.now - int(window.number * MINUTE)
-    began = [name for name in ("ketoacidosis criteria met", "hyperosmolar numbers met") if possible(State(name), scene, floor)]
+    began = [(name, maybe) for name in ("ketoacidosis criteria met", "hyperosmolar numbers met") if (maybe := possible(State(name), scene, floor)) is not None]
     if not began:
         return None
     times = {r.at.latest for analyte in _ANALYTES for r in scene.recent(analyte, floor) if floor <= r.at.latest <= scene.now and r.at.exact}
     for instant in sorted(sorted(times, reverse=True)[: int(most.number)]):
-        past = scene.at(instant)
-        if any(past.state(name).truth is TRUE for name in began):
+        if any(maybe(instant) and scene.at(instant).state(name).truth is TRUE for name, maybe in began):
             return instant
     return None
