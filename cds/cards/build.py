@@ -12,7 +12,7 @@ from cds.assess import Knowledge, Population
 from cds.candidates import Change, Dropped, Offers
 from cds.cards import fhir
 from cds.cards.evidence import capital, evidence_lines, label_of
-from cds.cards.parts import clock, distinct, entry_of, item_data, names_of, pruned, says_nothing, section, short_name, told_apart, with_parts
+from cds.cards.parts import clock, distinct, entry_of, item_data, names_of, overdue, pruned, says_nothing, section, short_name, told_apart, with_parts
 from cds.cards.words import fill, literal, plain, readable, sentence, summary
 from cds.chart import MINUTE, Chart
 from cds.gaps import GAS, MISSING, STALE, UNUSABLE, Item, Quality
@@ -210,7 +210,8 @@ class _Maker:
         """The sources, the leading code's first; of each further code its main one."""
         lead, *others = findings
         found = [*self._p.advisory(lead.code).sources, *(self._p.advisory(f.code).sources[0] for f in others)]
-        return list(dict.fromkeys(found))[:MOST_SOURCES]
+        late = [line for f in (lead, *others) if (line := overdue(self._p.advisory(f.code), self._p.p, self._chart.now))]
+        return [*list(dict.fromkeys(found))[:MOST_SOURCES], *late]
 
     def _titles(self, text: str) -> str:
         """Codes between quotation marks as their titles."""

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Iterable
 from typing import Any
 
-from cds.advisory import NOT_KNOWN, Finding, Group
+from cds.advisory import NOT_KNOWN, Advisory, Finding, Group
 from cds.cards.words import plain, readable
 from cds.chart import Order
 from cds.gaps import Item
@@ -14,6 +14,7 @@ from cds.logic.criteria import Expression
 from cds.logic.flip import Flip, comparisons_of
 from cds.logic.reason import Seen
 from cds.numbers import shown
+from cds.parameters import ParameterSet
 from cds.vocabulary import DRUGS
 
 
@@ -103,6 +104,19 @@ def section(title: str, lines: Iterable[str]) -> str:
     """A titled list in Markdown, each line once; "" without lines."""
     unique = list(dict.fromkeys(line for line in lines if line))
     return "\n".join([f"**{title}**", "", *(f"- {line}" for line in unique)]) if unique else ""
+
+
+def review_by(advisory: Advisory, p: ParameterSet) -> dt.date:
+    """The day by which the sources of an advisory are to be read again."""
+    return dt.date.fromisoformat(advisory.reviewed) + dt.timedelta(days=int(p.number("review_after")))
+
+
+def overdue(advisory: Advisory, p: ParameterSet, now: int) -> str:
+    """A line where the sources of an advisory were to be read again before `now` (epoch ms), else "" (HZ-26)."""
+    due = review_by(advisory, p)
+    if dt.datetime.fromtimestamp(now // 1000, dt.UTC).date() <= due:
+        return ""
+    return f"{advisory.title}: review of these sources was due by {due}; a newer guideline may hold"
 
 
 def clock(instant: int) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 from typing import Any
@@ -12,6 +13,7 @@ from rich.text import Text
 
 from cds.assess import Knowledge
 from cds.cards.build import TITLES
+from cds.cards.parts import overdue, review_by
 from cds.cli import reference
 from cds.formulas import FORMULAS
 from cds.logic.wording import orders_in_words
@@ -39,9 +41,16 @@ def run(settings: Settings, code: str | None, *, markdown: bool, child: bool) ->
     console = Console()
     if code is None:
         console.print(_overview(knowledge))
+        for line in late_reviews(knowledge, int(time.time() * 1000)):
+            console.print(Text(line, style="bold"))
     for each in [code] if code else knowledge.codes:
         _print_advisory(console, knowledge, each, "child" if child else "adult")
     return 0
+
+
+def late_reviews(knowledge: Knowledge, now: int) -> list[str]:
+    """One line for each advisory whose review was due before `now` (epoch ms)."""
+    return [f"{ready.advisory.code}: {line}" for ready in knowledge.adult.ready if (line := overdue(ready.advisory, knowledge.adult.p, now))]
 
 
 # For a terminal ---------------------------------------------------------------------------------------------------------------------
@@ -135,7 +144,7 @@ def _advisory(knowledge: Knowledge, code: str) -> list[str]:
     lines += [f"- {reference.precedence_in_words(row)}" for row in advisory.precedence]
     lines += [f"- Source: {source}" for source in advisory.sources]
     lines += [f"- Hazards: {', '.join(advisory.hazards)}"] if advisory.hazards else []
-    lines += [f"- Version {advisory.version}, read again {advisory.reviewed}", ""]
+    lines += [f"- Version {advisory.version}, reviewed {advisory.reviewed}, next review by {review_by(advisory, knowledge.adult.p)}", ""]
     return lines
 
 
