@@ -22,6 +22,7 @@ from cds.intake import EVALUATE_AT, ITEM_KEYS, PREFETCH, Count, Intake, IntakeSe
 from cds.logic.explain import explain
 from cds.logic.flip import Flip, nearest_flip
 from cds.logic.scene import Scene
+from cds.overviews import Overview, Overviews, checked, overviews, without_broken
 from cds.vocabulary import analyte_of
 
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
@@ -76,16 +77,20 @@ def judged(intake: Intake, memory: Memory, *, request_id: str, knowledge: Knowle
     """Judge a chart that was read, and build the cards."""
     count = Count()
     chart = _with_draft_faults(intake, count)
+    promised = checked(chart, memory, knowledge)
+    memory = without_broken(memory, promised)
     assessment = assess(chart, memory, knowledge, off=settings.off)
     offered = offers(chart, assessment, knowledge, tests_ordered=intake.drafted_tests)
     missing = quality(chart, assessment, knowledge)
-    cards = _cards(intake, chart, assessment, offered, missing, request_id, knowledge, settings)
+    views = overviews(chart, assessment, missing, memory, promised, knowledge, settings.off)
+    cards = _cards(intake, chart, assessment, offered, missing, views.cards, request_id, knowledge, settings)
     faults = _cited_faults(intake, cards.cited, count)
     if faults:
         missing = replace(missing, items=(*missing.items, *faults))
-        cards = _cards(intake, chart, assessment, offered, missing, request_id, knowledge, settings)
+        views = overviews(chart, assessment, missing, memory, promised, knowledge, settings.off)
+        cards = _cards(intake, chart, assessment, offered, missing, views.cards, request_id, knowledge, settings)
     made = Answer(
-        200, _ENCODER.encode(cards.body), "answered", chart.now, intake, cards.codes, cards.uuids, _rules(assessment, missing, offered),
+        200, _ENCODER.encode(cards.body), "answered", chart.now, intake, cards.codes, cards.uuids, _rules(assessment, missing, offered, views),
         cards.by_uuid, count.calls,
     )  # fmt: skip
     if assessment.scene is not None:
@@ -94,15 +99,16 @@ def judged(intake: Intake, memory: Memory, *, request_id: str, knowledge: Knowle
 
 
 def _cards(
-    intake: Intake, chart: Chart, assessment: Assessment, offered: Offers, missing: Quality, request_id: str, knowledge: Knowledge, settings: CallSettings
-) -> Cards:
+    intake: Intake, chart: Chart, assessment: Assessment, offered: Offers, missing: Quality, views: tuple[Overview, ...], request_id: str,
+    knowledge: Knowledge, settings: CallSettings,
+) -> Cards:  # fmt: skip
     population = knowledge.population(assessment.population)
     # A draft and the order that it changes may carry one id: a suggestion is about the draft.
     keys = {order.ref: order.raw_key for order in sorted(chart.orders, key=lambda order: order.drafted)}
     made = Call(request_id, intake.envelope.patient_id, intake.envelope.encounter_id or "", lambda ref: intake.raw.get(keys.get(ref, ref)))
     cards = settings.cards if intake.envelope.evaluate_at is None else replace(settings.cards, client_time=True)
     flips = Flips(chart, population, assessment.scene)
-    return build(chart, assessment, offered, missing, knowledge, made, flips.of, cards)
+    return build(chart, assessment, offered, missing, knowledge, made, flips.of, cards, views)
 
 
 class Flips:
@@ -216,10 +222,10 @@ def operation_outcome(code: str, diagnostics: str, expression: str = "") -> byte
     return msgspec.json.encode({"resourceType": "OperationOutcome", "issue": [issue]})
 
 
-def _rules(assessment: Assessment, missing: Quality, offered: Offers) -> bytes:
+def _rules(assessment: Assessment, missing: Quality, offered: Offers, views: Overviews) -> bytes:
     """Every rule's result with its reason, for the record (AU-06, AU-07, AU-12)."""
     rows = []
-    for verdict in assessment.verdicts:
+    for verdict in (*assessment.verdicts, *views.verdicts):
         row: dict[str, Any] = {"code": verdict.code, "outcome": verdict.outcome.value}
         if verdict.why:
             row["why"] = verdict.why

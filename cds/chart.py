@@ -461,10 +461,22 @@ class Override:
 
 
 @dataclass(frozen=True, slots=True)
+class Promise:
+    """One override "will monitor", by whomever and in whichever encounter: the promise is to the patient and outlives a shift and a move (HZ-47)."""
+
+    code: str
+    indicator: str
+    at: int
+    inputs: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
-    """What earlier answers were told. `same_user` and `same_encounter` are decided at the edge; only matching rows are here (F-41)."""
+    """What earlier answers were told. Of `overrides` only those of the same user and encounter are here, as the edge decides (F-41); `promises` are the
+    patient's."""
 
     overrides: tuple[Override, ...] = ()
+    promises: tuple[Promise, ...] = ()
 
 
 NO_MEMORY = Memory()

@@ -12,11 +12,14 @@ from cds.assess import Knowledge, Population
 from cds.candidates import Change, Dropped, Offers
 from cds.cards import fhir
 from cds.cards.evidence import capital, evidence_lines, label_of
+from cds.cards.overview import detail_of, entry_of_view, inputs_of, shows_of, summary_of
 from cds.cards.parts import clock, distinct, entry_of, item_data, names_of, overdue, pruned, says_nothing, section, short_name, told_apart, with_parts
 from cds.cards.words import fill, literal, plain, readable, sentence, summary
 from cds.chart import MINUTE, Chart
 from cds.gaps import GAS, MISSING, STALE, UNUSABLE, Item, Quality
 from cds.logic.flip import Flip
+from cds.overviews import TITLES as VIEWS
+from cds.overviews import Overview
 
 ORDER_HOOKS = ("order-select", "order-sign")
 KEY = "example.trivet"
@@ -75,11 +78,12 @@ class Call:
 
 
 def build(
-    chart: Chart, assessment: Assessment, offers: Offers, quality: Quality, knowledge: Knowledge, call: Call, flip_of: FlipOf, settings: CardSettings
-) -> Cards:
+    chart: Chart, assessment: Assessment, offers: Offers, quality: Quality, knowledge: Knowledge, call: Call, flip_of: FlipOf, settings: CardSettings,
+    views: tuple[Overview, ...] = (),
+) -> Cards:  # fmt: skip
     """Every card of the answer, the most urgent first. The same arguments give the same bytes: uuids come from the request id (F-41)."""
     population = knowledge.population(assessment.population)
-    return _Maker(chart, assessment, offers, quality, knowledge, population, call, flip_of, settings).cards()
+    return _Maker(chart, assessment, offers, quality, knowledge, population, call, flip_of, settings).cards(views)
 
 
 class _Maker:
@@ -100,8 +104,9 @@ class _Maker:
             f"{KEY}.evaluated-at": clock(chart.now),
         }
 
-    def cards(self) -> Cards:
+    def cards(self, views: tuple[Overview, ...] = ()) -> Cards:
         cards = [self._group(group) for group in self._a.groups]
+        cards += [self._view(view) for view in views if not view.first]
         points: list[Item] = []
         for items in (list(self._q.items), list(self._q.gas)):
             # At order hooks a card of its own only when one is a warning (F-18).
@@ -115,6 +120,7 @@ class _Maker:
         if self._a.neonate:
             cards.append(self._scope())
         cards.sort(key=lambda card: -rank(card["indicator"]))
+        cards = [*(self._view(view) for view in views if view.first), *cards]
         body: dict[str, Any] = {"cards": cards}
         if self._q.accounts:
             body["extension"] = {f"{KEY}.drafts": self._accounts()}
@@ -157,15 +163,28 @@ class _Maker:
         if suggestions:
             card["suggestions"] = suggestions
             card["selectionBehavior"] = "any"
-        card["overrideReasons"] = [
-            {"code": code, "system": f"{self._s.base}/CodeSystem/override-reason", "display": words} for code, words in REASONS
-        ]
+        card["overrideReasons"] = self._reasons()
         inputs = self._inputs(group)
         if inputs:
             card["extension"][f"{KEY}.inputs"] = inputs
         if flips:
             card["extension"][f"{KEY}.flip"] = [flip.as_data() for flip in flips]
         self._by_uuid[card["uuid"]] = tuple((f.code, f.indicator, f.inputs) for f in group.findings)
+        return card
+
+    def _reasons(self) -> list[dict[str, str]]:
+        return [{"code": code, "system": f"{self._s.base}/CodeSystem/override-reason", "display": words} for code, words in REASONS]
+
+    def _view(self, view: Overview) -> dict[str, Any]:
+        """The card of an overview. One that rests on something that can be overridden offers the reasons."""
+        source = "Trivet: what the chart shows together"
+        card = self._card(view.code, view.indicator, summary_of(view), detail_of(view, self._line, self._closing), source, VIEWS[view.code], [entry_of_view(view)])
+        for name, data in (("shows", shows_of(view)), ("inputs", inputs_of(view, self._chart.now))):
+            if data:
+                card["extension"][f"{KEY}.{name}"] = data
+        if view.inputs:
+            card["overrideReasons"] = self._reasons()
+            self._by_uuid[card["uuid"]] = ((view.code, view.indicator, view.inputs),)
         return card
 
     def _summary(self, finding: Finding) -> str:

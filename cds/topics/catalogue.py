@@ -33,5 +33,5 @@ CATALOGUE = (
     # E: data quality
     "critical-input-missing", "input-unusable", "blood-gas-inconsistent", "stale-input",
     # views
-    "crisis-course", "discharge-readiness",
+    "crisis-course", "discharge-readiness", "promised-check-overdue",
 )  # fmt: skip
