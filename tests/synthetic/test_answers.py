@@ -76,7 +76,7 @@ def test_answer_is_what_the_specialist_expects(folder: Path) -> None:
 
 
 @every_scenario
-def test_whole_answer_is_as_kept(folder: Path) -> None:
+def test_hz_52_whole_answer_is_as_kept(folder: Path) -> None:
     now = snapshots.snapshot(folder)
     if now != snapshots.kept(folder):
         pytest.fail(snapshots.difference(snapshots.kept(folder), now, folder.name) + "\n\nmeant? python -m tests.synthetic.snapshots --write")
@@ -152,7 +152,7 @@ def test_control_a_foreign_value_is_noticed() -> None:
     assert against_expectation(made, expectation_of(folder)) != []
 
 
-def test_control_a_changed_word_is_noticed() -> None:
+def test_control_hz_52_a_changed_word_is_noticed() -> None:
     kept = snapshots.kept(LEAD)
     assert kept
     assert "+" in snapshots.difference(kept, kept.replace("potassium", "calcium", 1), "lead")

@@ -39,7 +39,7 @@ def stand_in(code: str) -> str:
 @pytest.mark.node
 @pytest.mark.skipif(NODE is None, reason="node is not installed")
 @pytest.mark.skipif(not PACKAGE.exists(), reason="@lhncbc/ucum-lhc is not under TRIVET_NODE_MODULES")
-def test_ucum_lhc_agrees_with_every_factor() -> None:
+def test_hz_52_ucum_lhc_agrees_with_every_factor() -> None:
     """Each unit into the first of its kind, at 1 and at 37.5, to nine digits."""
     first: dict[str, str] = {}
     rows = []
@@ -67,7 +67,7 @@ UNIT_NAMES = {"μmol/L": "umol/L", "mEq/L": "meq/L", "μg/mL": "ug/mL", "μg/dL"
 AGREED_TO = D("0.01")
 
 
-def test_labunits_agrees_where_it_speaks() -> None:
+def test_hz_52_labunits_agrees_where_it_speaks() -> None:
     """Each of its LOINC codes that we map: traditional units through our table equal value times its factor, to 1 %."""
     pytest.importorskip("labunits", reason="labunits is not installed")
     data = json.loads((resources.files("labunits") / "data" / "analytes.json").read_text(encoding="utf-8"))
