@@ -12,7 +12,9 @@ from cds.parameters import ParameterSet
 from cds.states import (
     acid,
     airway,
+    asm_stop,
     breathing,
+    clouded,
     crisis,
     crisis_start,
     fluid_state,
@@ -21,6 +23,7 @@ from cds.states import (
     infection,
     insulin_course,
     kidney,
+    level,
     minerals,
     potassium_level,
     pregnancy,
@@ -35,7 +38,7 @@ def STATES(p: ParameterSet) -> Mapping[str, StateDef]:  # noqa: N802 - a table t
     found: dict[str, StateDef] = {}
     modules = (
         airway, breathing, crisis, crisis_start, fluid_state, gestation, heart, infection, insulin_course, acid, kidney, minerals, potassium_level, pregnancy,
-        seizure, seizure_cause, sepsis,
+        seizure, seizure_cause, sepsis, asm_stop, clouded, level,
     )  # fmt: skip
     for definition in (each for module in modules for each in module.states(p)):
         if definition.name in found:
