@@ -142,7 +142,7 @@ def _covers(p: ParameterSet) -> Criterion:
     rows = p.table("cns_dose")
     named = ("ceftriaxone", "cefotaxime", "meropenem", "benzylpenicillin", "ampicillin", "amoxicillin", "chloramphenicol")
     if not rows:
-        places = (OrderFilter(named, "either", "intravenous"), OrderFilter(named, "given", "intravenous", started_within=p["cns_dose_counts"]))
+        places = (OrderFilter(named, "either", "intravenous"), OrderFilter(named, "given", started_within=p["cns_dose_counts"]))
         enough: list[Criterion] = [HasOrder(place) for place in places]
     else:
         enough = []
@@ -157,11 +157,11 @@ def _covers(p: ParameterSet) -> Criterion:
                 large = AllOf((large, AnyOf((OrderIs("one-off"), computable(daily, AtLeastValue(daily, a_day)), NotComputable(daily)))))
             enough.append(AnyOrder(OrderFilter((drug,), "either", "intravenous"), large))
             enough.append(
-                AnyOrder(OrderFilter((drug,), "given", "intravenous", started_within=p["cns_dose_counts"]), AnyOf((NotComputable(dose), large_enough)))
+                AnyOrder(OrderFilter((drug,), "given", started_within=p["cns_dose_counts"]), AnyOf((NotComputable(dose), large_enough)))
             )
     viral = (
         HasOrder(OrderFilter(("aciclovir",), "either", "intravenous")),
-        HasOrder(OrderFilter(("aciclovir",), "given", "intravenous", started_within=p["cns_dose_counts"])),
+        HasOrder(OrderFilter(("aciclovir",), "given", started_within=p["cns_dose_counts"])),
     )
     return AnyOf((*enough, *viral))
 
@@ -184,7 +184,7 @@ def _brain(p: ParameterSet) -> Advisory:
         # A simple febrile seizure of a small child who is awake again is not one of these.
         awake = AllOf(
             (
-                HasCondition(("febrile_seizure",)),
+                HasCondition(("febrile_seizure",), "recorded", within=p["fever_age"]),
                 Not(State("seizure ongoing")),
                 Between(Age("days"), p["febrile_seizure_from_days"], p["febrile_seizure_below_days"]),
             )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from cds.advisory import Advisory, Branch, Trigger, Withdraw, Words
-from cds.logic.criteria import AllOf, AnyOf, Criterion, HasOrder, OrderFilter, OrderHas, OrderIs, PatientIs
+from cds.logic.criteria import AllOf, HasOrder, OrderFilter, PatientIs
 from cds.parameters import ParameterSet
 
 LABEL = "Ceftriaxone, FDA label section 4 and SmPC 4.3: contraindicated at 28 days or younger with calcium-containing solutions by vein"
@@ -13,7 +13,6 @@ CALCIUM, PERHAPS = ("calcium",), ("balanced_crystalloid",)
 
 def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
     """The one advisory of this topic. It holds in newborns alone: beyond 28 days the line is another code's (N-13)."""
-    ceftriaxone = OrderHas(("ceftriaxone",), "active")
     do = (
         "By local protocol: cefotaxime in place of ceftriaxone, and ask the neonatal team.",
         "If the calcium cannot wait, it goes on, and the ceftriaxone does not.",
@@ -23,14 +22,9 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
         "Never a reason to leave an infection untreated: another antibacterial goes in at once.",
     )
 
-    def pair(classes: tuple[str, ...]) -> Criterion:
-        return AnyOf(
-            (
-                AllOf((ceftriaxone, HasOrder(OrderFilter(classes, "either", "intravenous")))),
-                AllOf((OrderHas(classes, "any"), OrderIs("intravenous"), HasOrder(OrderFilter(("ceftriaxone",), "either")))),
-            )
-        )
-
+    # Asked of the patient, and not of each order: where the patient is no newborn, a list of orders that failed leaves no question open.
+    drafted, either = (OrderFilter(("ceftriaxone",), place) for place in ("drafted", "either"))
+    calcium, perhaps = (OrderFilter(classes, "either", "intravenous") for classes in (CALCIUM, PERHAPS))
     newborn = PatientIs("neonate")
     both = Words(
         "Choose cefotaxime, not ceftriaxone with calcium by vein: they precipitate in a newborn",
@@ -44,7 +38,7 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
         do,
         cautions,
     )
-    out = (Withdraw("Take this order out"),)
+    out = (Withdraw("Take the ceftriaxone out"),)
     return (
         Advisory(
             code="ceftriaxone-with-calcium",
@@ -52,11 +46,10 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
             problem="ceftriaxone with calcium",
             kind="order",
             trigger=Trigger((("drafted:ceftriaxone", "running:ceftriaxone"),)),
-            over=OrderFilter(("ceftriaxone", *CALCIUM, *PERHAPS), "either"),
             branches=(
-                Branch("calcium, ceftriaxone drafted", AllOf((newborn, ceftriaxone, OrderIs("drafted"), pair(CALCIUM))), "critical", both, out),
-                Branch("calcium", AllOf((newborn, pair(CALCIUM))), "critical", both),
-                Branch("balanced fluid", AllOf((newborn, pair(PERHAPS))), "warning", fluid),
+                Branch("calcium, ceftriaxone drafted", AllOf((newborn, HasOrder(drafted), HasOrder(calcium))), "critical", both, out),
+                Branch("calcium", AllOf((newborn, HasOrder(either), HasOrder(calcium))), "critical", both),
+                Branch("balanced fluid", AllOf((newborn, HasOrder(either), HasOrder(perhaps))), "warning", fluid),
             ),
             sources=(LABEL,),
             touches=("ceftriaxone", "calcium", "balanced_crystalloid"),

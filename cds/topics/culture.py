@@ -130,14 +130,16 @@ def _branches(p: ParameterSet) -> tuple[Branch, ...]:
     within: Limit = p["culture_age"]
     infected, drafted = HasCondition(("infection", *URINARY, *GRAVE, "endocarditis", "abscess")), OrderIs("drafted")
     resistant, class_resistant = _at_site(("R",), within), _by_class(within)
-    works = AllOf((_at_site(("S",), within), Not(_at_site(("R",), within)), Not(_by_class(within))))
+    # Reported susceptible and yet not to be trusted with an extended-spectrum enzyme: neither covers, nor is another's cover.
+    doubted = AllOf((OrderHas(AVOID_WITH_ESBL, "active"), CultureShows(("R",), within, markers=("esbl",))))
+    works = AllOf((_at_site(("S",), within), Not(_at_site(("R",), within)), Not(_by_class(within)), Not(doubted)))
     covered = AnyOrder(OrderFilter(("antibacterial",), "running"), works)
     falls = AllOf((infected, AnyOf((resistant, class_resistant)), Not(covered)))
     spread = AnyOf((HasCondition(GRAVE), _shown(("R",), within, ("blood", "csf"))))
     # Growth of several organisms, or of the skin, and nothing better: ask for a clean specimen before anything is changed.
     doubtful = AllOf((CultureShows(("mixed", "contaminated"), within), Not(CultureShows(("positive",), within))))
     improving = State("infection improving")
-    esbl = AllOf((infected, OrderHas(AVOID_WITH_ESBL, "active"), CultureShows(("R",), within, markers=("esbl",)), Not(HasCondition(("cystitis",)))))
+    esbl = AllOf((infected, doubted, Not(HasCondition(("cystitis",)))))
     earlier = AllOf(
         (infected, drafted, Not(CultureShows(("positive",), within)), _at_site(("R",), p["culture_earlier"]), Not(_at_site(("R", "S", "I"), within)))
     )

@@ -38,6 +38,10 @@ TABLES = (
     "seizure_cause.md",
     "threshold.md",
     "carbapenem.md",
+    "antibacterial_kidney.md",
+    "antibacterial_delay.md",
+    "culture.md",
+    "allergy.md",
 )
 ALL = [row for name in TABLES for row in rows(name)]
 
