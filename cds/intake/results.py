@@ -162,7 +162,8 @@ class LazyResults:
         begin, entries, texts = line.used, line.entries, line.texts
         if begin == len(entries):
             return False
-        end = min(begin + _AT_A_TIME, len(entries))
+        # Most rules ask for the newest alone.
+        end = min(begin + _AT_A_TIME, len(entries)) if begin else 1
         while end < len(entries) and texts[end] == texts[end - 1]:
             end += 1
         line.used = end

@@ -144,8 +144,8 @@ class Values:
     def __init__(self, limits: Limits) -> None:
         self._limits = limits
         self._units: dict[tuple[object, ...], _Unit | Refused] = {}
-        self._seen: dict[tuple[object, ...], Read] = {}
-        self._possible: dict[str, tuple[Decimal, Decimal]] = {}
+        # What is read as it is: the unit, its factor, what is possible, and the numbers that were read already.
+        self._plain: dict[tuple[object, ...], tuple[_Unit, Decimal, Decimal, Decimal, dict[bytes, Read]]] = {}
 
     def read(
         self, analyte: str, method: str, codes: tuple[str, ...], observation: Observation, part: Component | None = None
@@ -180,28 +180,28 @@ class Values:
         quantity = source.valueQuantity
         if quantity is None or quantity.comparator or not _only_quantity(source):
             return None
-        key = (bytes(quantity.value), quantity.code, quantity.unit, quantity.system, analyte, codes)
-        found = self._seen.get(key)
+        key = (analyte, codes, quantity.system, quantity.code, quantity.unit)
+        known = self._plain.get(key)
+        if known is None:
+            unit = self._units.get(key)
+            if not isinstance(unit, _Unit) or unit.factor is None:
+                return None
+            about = ANALYTES[analyte]
+            known = self._plain[key] = (unit, unit.factor, about.plausible_low, about.plausible_high, {})
+        kept, factor, low, high, seen = known
+        raw = bytes(quantity.value)
+        found = seen.get(raw)
         if found is not None:
             return found
         number = number_of(quantity.value)
         if number is None:
             return None
-        unit = self._units.get((analyte, codes, quantity.system, quantity.code, quantity.unit))
-        if not isinstance(unit, _Unit) or unit.factor is None:
-            return None
-        low, high = self._possible.get(analyte) or self._range(analyte)
-        canonical = number if unit.factor is ONE else number * unit.factor
+        canonical = number if factor is ONE else number * factor
         if not low <= canonical <= high:
             return None
         reported = point(number)
         value = reported if canonical is number else point(canonical)
-        found = self._seen[key] = Read(value, reported, unit.unit, f"{number:f}{unit.label}")
-        return found
-
-    def _range(self, analyte: str) -> tuple[Decimal, Decimal]:
-        about = ANALYTES[analyte]
-        found = self._possible[analyte] = (about.plausible_low, about.plausible_high)
+        found = seen[raw] = Read(value, reported, kept.unit, f"{number:f}{kept.label}")
         return found
 
     def _quantity(self, analyte: str, codes: tuple[str, ...], quantity: Quantity) -> Read | Refused:
