@@ -38,7 +38,7 @@ def states(p: ParameterSet) -> tuple[StateDef, ...]:
     add("sodium high near the seizure", "a sodium high enough to contribute", _sodium("seizure_sodium_high", is_above))
     add("calcium very low near the seizure", "a total calcium below the published cut-off", _calcium_total)
     add("calcium low near the seizure", "an ionised or an adjusted calcium low enough to contribute", _calcium)
-    add("magnesium very low near the seizure", "a magnesium below the published cut-off", _simple("magnesium", "seizure_magnesium_very_low", is_below))
+    add("magnesium very low near the seizure", "a magnesium below the published cut-off", _simple("magnesium", "magnesium_seizure_below", is_below))
     add("magnesium low near the seizure", "a magnesium low enough to contribute", _simple("magnesium", "seizure_magnesium_low", is_below))
     add("urea high near the seizure", "a urea above the published cut-off", _simple("urea", "seizure_urea_high", is_above))
     add("creatinine high near the seizure", "a creatinine above the published cut-off", _simple("creatinine", "seizure_creatinine_high", is_above))
@@ -132,7 +132,7 @@ def _corrected(scene: Scene, sodium: Result) -> Number:
 
 def _calcium_total(scene: Scene) -> StateValue:
     """The published cut-off is for total calcium; where only ionised calcium was measured it cannot be met."""
-    found = _judged(scene, [(_number(result, scene), result) for result in _near(scene, "calcium_total")], "seizure_calcium_very_low", is_below)
+    found = _judged(scene, [(_number(result, scene), result) for result in _near(scene, "calcium_total")], "calcium_seizure_line", is_below)
     if found is not None:
         return found
     return StateValue(FALSE) if _near(scene, "calcium_ionised") else StateValue(UNKNOWN, gaps=(_gap(scene, "calcium_total"),))
