@@ -283,14 +283,15 @@ def _held(gap: Gap, ready: Ready, scene: Scene) -> str:
 def _unusable(chart: Chart, assessment: Assessment, waiting: Mapping[str, tuple[Gap, Waits]]) -> list[Item]:
     found: list[Item] = []
     problems = list(chart.problems)
+    used_until = _used_until(assessment)
     for analyte in sorted(chart.results.analytes()):
         if analyte in waiting:
             problems += chart.results.problems(analyte)
-        elif (used := _used_until(analyte, assessment)) is not None:
+        elif (used := used_until.get(analyte)) is not None:
             problems += chart.results.problems_since(analyte, used)
     for problem in dict.fromkeys(problems):
         if problem.trouble is not Trouble.OTHER_PATIENT:
-            found += _set_aside(problem, chart, assessment, waiting)
+            found += _set_aside(problem, chart, assessment, waiting, used_until)
     others = max(chart.other_patient_items, len({p.path for p in problems if p.trouble is Trouble.OTHER_PATIENT}))
     if others:
         text = f"{others} {'item' if others == 1 else 'items'} of another patient came with this request and {'was' if others == 1 else 'were'} set aside"
@@ -298,10 +299,12 @@ def _unusable(chart: Chart, assessment: Assessment, waiting: Mapping[str, tuple[
     return found
 
 
-def _set_aside(problem: Problem, chart: Chart, assessment: Assessment, waiting: Mapping[str, tuple[Gap, Waits]]) -> list[Item]:
+def _set_aside(
+    problem: Problem, chart: Chart, assessment: Assessment, waiting: Mapping[str, tuple[Gap, Waits]], used_until: Mapping[str, int]
+) -> list[Item]:
     """The item for one thing that was set aside, when it bears on the case."""
     waits = _waits_for(problem, chart, waiting)
-    used = _used_until(problem.item, assessment) if problem.item in ANALYTES else None
+    used = used_until.get(problem.item) if problem.item in ANALYTES else None
     newer = used is not None and problem.at is not None and used < problem.at.latest
     drafted = problem.path.startswith("context.draftOrders")
     if not (waits or newer or problem.item in LISTS or (drafted and problem.trouble in _ORDER_TROUBLE)):
@@ -329,10 +332,15 @@ def _waits_for(problem: Problem, chart: Chart, waiting: Mapping[str, tuple[Gap, 
     return tuple(found.items())
 
 
-def _used_until(analyte: str, assessment: Assessment) -> int | None:
-    """The draw time of the newest value of an analyte that a finding rests on."""
-    times = [s.at.latest for v in assessment.verdicts for f in v.findings for s in f.seen if s.item == analyte and s.at is not None]
-    return max(times, default=None)
+def _used_until(assessment: Assessment) -> dict[str, int]:
+    """The draw time of the newest value of each item that a finding rests on."""
+    newest: dict[str, int] = {}
+    for verdict in assessment.verdicts:
+        for finding in verdict.findings:
+            for seen in finding.seen:
+                if seen.at is not None and seen.at.latest >= newest.get(seen.item, seen.at.latest):
+                    newest[seen.item] = seen.at.latest
+    return newest
 
 
 # Drafts ------------------------------------------------------------------------------------------------------------------------------

@@ -63,6 +63,10 @@ class Parameter:
     same_as: str | None = None
     note: str = ""
 
+    def __hash__(self) -> int:
+        # Few figures share a key; hashing all fifteen members cost more than the look-ups that ask for it.
+        return hash((self.key, self.profile, self.population))
+
     def in_unit(self, unit: str) -> Decimal | None:
         """The figure printed for `unit`: the own one or an `also`. None when the source prints none; nothing is
         converted here.
