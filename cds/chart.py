@@ -40,10 +40,14 @@ class Moment(msgspec.Struct, frozen=True, gc=False):
 
 
 class Feed(Enum):
-    """What became of one list that Trivet asks the EHR for. The first state is the only one that may say "there is none"."""
+    """What became of one list that Trivet asks the EHR for. The first state is the only one that may say "there is none".
+
+    UNSTATED: whole and empty, where empty means "not recorded" (allergies without an explicit "none known").
+    """
 
     WHOLE = "sent whole"
     PARTIAL = "sent in part"
+    UNSTATED = "sent, and says nothing"
     ABSENT = "not sent"
     FAILED = "fetch failed"
 
@@ -279,7 +283,8 @@ class Order:
 
 @dataclass(frozen=True, slots=True)
 class Administration:
-    """A MedicationAdministration: it outranks the order it names (HZ-13). `dose` and `route` as it states them, None where it does not."""
+    """A MedicationAdministration: it outranks the order it names (HZ-13). `dose`, `route` and `rate` (over `rate_per`, as in Dosage) as it states them,
+    None where it does not; `reasons` are our concepts."""
 
     ref: str
     order: str | None
@@ -291,6 +296,8 @@ class Administration:
     dose: Measure | None = None
     route: str | None = None
     reasons: tuple[str, ...] = ()
+    rate: Measure | None = None
+    rate_per: Measure | None = None
 
 
 class Allergy(msgspec.Struct, frozen=True, gc=False):

@@ -205,6 +205,14 @@ class Scenario:
         self.patient_id = f"{self.tag}-patient"
         self.encounter_id = f"{self.tag}-encounter"
         self.chart: dict[str, list[Json]] = {key: [] for key in KEYS if key != "patient"}
+        # Every ward asks: an empty list would say that nobody did, and be asked about beside a beta-lactam.
+        self.chart["allergies"].append({
+            "resourceType": "AllergyIntolerance", "id": f"{self.tag}-no-allergy",
+            "clinicalStatus": {"coding": [{"system": f"{TERMINOLOGY}/allergyintolerance-clinical", "code": "active"}]},
+            "verificationStatus": {"coding": [{"system": f"{TERMINOLOGY}/allergyintolerance-verification", "code": "confirmed"}]},
+            "code": {"coding": [{"system": SNOMED, "code": "716186003", "display": "No known allergy"}]},
+            "patient": self.subject(), "recordedDate": self.at(300),
+        })
         self.drafts: list[Json] = []
         self.selected: list[str] = []
         self.replaced: dict[str, Any] = {}

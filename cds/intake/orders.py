@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from cds.chart import Administration, Condition, Moment, Order, Problem, Trouble
+from cds.chart import Administration, Condition, Measure, Moment, Order, Problem, Trouble
 from cds.intake import shapes
 from cds.intake.coding import concepts_in
 from cds.intake.dosages import Words, dosage_times, read_dosage
@@ -83,12 +83,6 @@ def read_order(
             where = f"{place.path}.dosageInstruction[{number}]"
             problems.append(Problem(Trouble.NOT_UNDERSTOOD, ref, where, MEDICATIONS, message, _said(each, part)))
     group = order.groupIdentifier
-    reasons: dict[str, None] = {}
-    for concept in order.reasonCode:
-        reasons.update(dict.fromkeys(concepts_in(concept, current=True)))
-    for reference in order.reasonReference:
-        known = conditions.get(tail(reference.reference))
-        reasons.update(dict.fromkeys(known.concepts if known is not None else ()))
     return Order(
         ref=ref if order.id else place.path,
         drafted=place.drafted,
@@ -109,7 +103,7 @@ def read_order(
         based_on=tuple([tail(each.reference) for each in order.basedOn if each.reference]),
         group=f"{group.system}|{group.value}" if group is not None and group.value else None,
         identifiers=tuple([f"{each.system}|{each.value}" for each in order.identifier if each.value]),
-        reasons=tuple(reasons),
+        reasons=_reasons(order.reasonCode, order.reasonReference, conditions),
         reason_stated=bool(order.reasonCode or order.reasonReference),
         problems=tuple(problems),
         path=place.path,
@@ -161,7 +155,7 @@ def _refused(order: shapes.MedicationRequest, ref: str, place: Place, whose: Who
 
 
 def read_administration(
-    given: shapes.MedicationAdministration, path: str, whose: Whose, library: Library, times: Times
+    given: shapes.MedicationAdministration, path: str, whose: Whose, library: Library, conditions: dict[str, Condition], times: Times
 ) -> Administration | Problem:
     """One administration, or why it was set aside."""
     ref = ref_of("MedicationAdministration", given.id)
@@ -190,6 +184,7 @@ def read_administration(
     moments: list[Moment | None] = [times.read(text) if text else None for text in (start_text, end_text)]
     if any(text and moment is None for text, moment in zip((start_text, end_text), moments, strict=True)):
         return problem(Trouble.TIME_UNREADABLE, "the time of the administration is not readable")
+    rate, per = _given_rate(given.dosage)
     return Administration(
         ref=ref,
         order=tail(given.request.reference) or None if given.request is not None else None,
@@ -200,8 +195,31 @@ def read_administration(
         label=product.label,
         dose=None if given.dosage is None else measure(given.dosage.dose),
         route=None if given.dosage is None else _route(given.dosage.route),
-        reasons=tuple(dict.fromkeys(name for each in given.reasonCode for name in concepts_in(each, current=True))),
+        reasons=_reasons(given.reasonCode, given.reasonReference, conditions),
+        rate=rate,
+        rate_per=per,
     )
+
+
+def _given_rate(dosage: shapes.GivenDosage | None) -> tuple[Measure | None, Measure | None]:
+    """The rate and what it is per. Two rates, or half of one, are none: nothing is computed with them."""
+    if dosage is None or (dosage.rateQuantity is not None and dosage.rateRatio is not None):
+        return None, None
+    if dosage.rateRatio is None:
+        return measure(dosage.rateQuantity), None
+    top, bottom = measure(dosage.rateRatio.numerator), measure(dosage.rateRatio.denominator, missing_is_one=True)
+    return (None, None) if top is None or bottom is None else (top, bottom)
+
+
+def _reasons(codes: tuple[shapes.Concept, ...], references: tuple[shapes.Reference, ...], conditions: dict[str, Condition]) -> tuple[str, ...]:
+    """The diagnoses for which something is ordered or given, by our names: of its codes, and of the conditions that it refers to."""
+    reasons: dict[str, None] = {}
+    for concept in codes:
+        reasons.update(dict.fromkeys(concepts_in(concept, current=True)))
+    for reference in references:
+        known = conditions.get(tail(reference.reference))
+        reasons.update(dict.fromkeys(known.concepts if known is not None else ()))
+    return tuple(reasons)
 
 
 def _route(concept: shapes.Concept | None) -> str | None:

@@ -26,7 +26,7 @@ from cds.intake.people import CLINICAL, VERIFICATION, condition_times, read_cond
 from cds.intake.prefetch import ANALYTE_GROUPS, ITEM_KEYS, PREFETCH
 from cds.intake.products import Library
 from cds.intake.raw import RawResources
-from cds.intake.record_lists import ITEM_OF, RecordLists
+from cds.intake.record_lists import ITEM_OF, ITEMS, RecordLists
 from cds.intake.results import LazyResults, path_of, ref_of
 from cds.intake.subjects import Subjects, Whose
 from cds.intake.times import Times
@@ -150,7 +150,7 @@ class Reader:
             case shapes.Patient():
                 if found.key == "patient":
                     self._patients.append((resource, path))
-            case shapes.ServiceRequest() | shapes.AllergyIntolerance() | shapes.Procedure():
+            case shapes.ServiceRequest() | shapes.AllergyIntolerance() | shapes.Procedure() | shapes.DiagnosticReport():
                 self._records.keep(resource, path)
             case shapes.Condition():
                 self._keep_condition(resource, path)
@@ -269,6 +269,9 @@ class Reader:
 
     def _items(self, kind: str, key: str, raw: bytes) -> tuple[str, ...]:
         """What an undecodable resource could have been; marks the lists that are not whole without it."""
+        if key == "cultures" and kind in ("", "Observation"):
+            self._doubtful.add(key)
+            return (key,)
         if kind == "Observation" or (not kind and key in ANALYTE_GROUPS):
             uses = [use for code in codes_in(raw) if (use := analyte_of(LOINC, code)) is not None]
             known = tuple(dict.fromkeys(use.analyte for use in uses))
@@ -278,7 +281,7 @@ class Reader:
             if not codes or any(conditions_of(system, code) for code in codes for system in _SYSTEMS_OF_CONDITIONS):
                 self._doubtful.add("conditions")
             return ("conditions",)
-        if kind in ("MedicationRequest", "Medication", "Substance") or key == "":
+        if kind in ("MedicationRequest", "Medication", "Substance") or (key == "" and kind not in ITEM_OF):
             self._doubtful.add("medications")
             return ("medications",)
         if kind == "MedicationAdministration":
@@ -288,7 +291,7 @@ class Reader:
             self._doubtful.add("patient")
             return ("patient",)
         item = ITEM_OF.get(kind, key)
-        if item in ("conditions", "medications", "administrations", "patient", "allergies", "procedures", "investigations", "cultures"):
+        if item in ("conditions", "medications", "administrations", "patient", *ITEMS):
             self._doubtful.add(item)
             return (item,)
         return ("",)
@@ -305,7 +308,7 @@ class Reader:
         given: list[Administration] = []
         seen: set[str] = set()
         for administration, path, whose in self._given:
-            read = read_administration(administration, path, whose, self._library, self._times)
+            read = read_administration(administration, path, whose, self._library, by_ref, self._times)
             if isinstance(read, Problem):
                 self._problems.append(read)
                 self._doubtful.add("administrations")
@@ -404,6 +407,9 @@ class Reader:
             state = source(seen, partial(self._drawn, seen), self._times)
             if key in self._doubtful and state.feed is Feed.WHOLE:
                 state = Source(key, Feed.PARTIAL, f"something that belongs to '{key}' could not be read")
+            if key == "allergies" and state.feed is Feed.WHOLE and not self._records.allergies_stated:
+                # Empty is "not recorded": only an explicit "none known" says that there is none (HZ-19).
+                state = Source(key, Feed.UNSTATED, "no allergy is recorded, and not that none is known")
             found[key] = state
         if found["patient"].feed is Feed.WHOLE and self._patient is None and self._listings["patient"].count:
             found["patient"] = Source("patient", Feed.FAILED, "the patient was not sent")

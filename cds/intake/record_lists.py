@@ -7,16 +7,21 @@ from dataclasses import dataclass
 
 from cds.chart import Allergy, Care, Condition, Culture, Investigation, Problem, Susceptibility, Trouble
 from cds.intake import shapes
+from cds.intake.allergies import allergy_of, read_allergy
 from cds.intake.coding import Codes
+from cds.intake.cultures import Grown, Reported, read_cultures
 from cds.intake.feeds import Listing
-from cds.intake.records import allergy_of, read_allergy, read_care, read_cultures, read_investigation
+from cds.intake.records import read_care, read_investigation
 from cds.intake.results import path_of, ref_of
 from cds.intake.subjects import Subjects, Whose
 from cds.intake.times import Times
 
-Record = shapes.AllergyIntolerance | shapes.Procedure | shapes.ServiceRequest
-ITEM_OF = {"AllergyIntolerance": "allergies", "Procedure": "procedures", "ServiceRequest": "investigations"}
+Record = shapes.AllergyIntolerance | shapes.Procedure | shapes.ServiceRequest | shapes.DiagnosticReport
+ITEM_OF = {"AllergyIntolerance": "allergies", "Procedure": "procedures", "ServiceRequest": "investigations", "DiagnosticReport": "cultures"}
+ITEMS = frozenset(ITEM_OF.values())
 _WHAT = {"allergies": "an allergy", "procedures": "a procedure", "investigations": "an investigation", "cultures": "a culture"}
+# Of two versions of one Observation whose update times do not tell, that of the further status counts.
+_FURTHER = ("registered", "preliminary", "partial", "final", "amended", "corrected", "appended", "cancelled", "entered-in-error")
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,14 +44,16 @@ class RecordLists:
         self._subjects, self._codes, self._times = subjects, codes, times
         self._problems, self._doubtful, self._others = problems, doubtful, others
         self._records: list[tuple[Record, str, bool]] = []
-        self._grown: list[tuple[shapes.Observation, shapes.Concept, str]] = []
+        self._grown: list[Grown] = []
+        self.allergies_stated = False
 
     def keep(self, resource: Record, path: str, *, drafted: bool = False) -> None:
         """Keep one resource for when all times are known."""
-        item = ITEM_OF[type(resource).__name__]
+        kind = type(resource).__name__
+        item = ITEM_OF[kind]
         subject = resource.patient if isinstance(resource, shapes.AllergyIntolerance) else resource.subject
         # A draft without a subject is taken as this patient's, as a drafted order is (F-43).
-        if not self._ours(subject, path, item, "", drafted=drafted):
+        if not self._ours(subject, path, item, ref_of(kind, resource.id), drafted=drafted):
             return
         self._records.append((resource, path, drafted))
         match resource:
@@ -57,14 +64,17 @@ class RecordLists:
                 self._times.note(resource.performedDateTime, period.start, period.end)
             case shapes.ServiceRequest():
                 self._times.note(resource.authoredOn)
+            case shapes.DiagnosticReport():
+                period = resource.effectivePeriod or shapes.Period()
+                self._times.note(resource.effectiveDateTime, period.start, resource.issued)
 
     def keep_culture(self, resource: shapes.Observation, code: shapes.Concept, key: str, index: int) -> None:
         """Keep one Observation of the list of cultures."""
         path = path_of(key, index)
         if self._ours(resource.subject, path, "cultures", ref_of("Observation", resource.id), drafted=False):
-            self._grown.append((resource, code, path))
+            self._grown.append(Grown(resource, code, path))
             period = resource.effectivePeriod or shapes.Period()
-            self._times.note(resource.effectiveDateTime, resource.effectiveInstant, period.start)
+            self._times.note(resource.effectiveDateTime, resource.effectiveInstant, period.start, resource.issued)
 
     def keep_list(self, found: Listing, other: Callable[[shapes.Other, str, int], None], broken: Callable[[int], None]) -> bool:
         """The list of cultures, decoded as a whole; its Observations are no results of ours. False where it was not decoded so."""
@@ -83,33 +93,55 @@ class RecordLists:
 
     def read(self, conditions: tuple[Condition, ...]) -> Recorded:
         """Read what was kept. One that cannot be read leaves its list incomplete, and is named."""
-        found: list[Allergy | Care | Investigation] = [each for each in map(allergy_of, conditions) if each is not None]
-        for resource, path, drafted in self._records:
-            read: Allergy | Care | Investigation | Problem | None
+        allergies = [each for each in map(allergy_of, conditions) if each is not None]
+        procedures: list[Care] = []
+        investigations: list[Investigation] = []
+        reports: list[Reported] = []
+        for resource, path, drafted in self._newest():
             match resource:
                 case shapes.AllergyIntolerance():
-                    read = read_allergy(resource, path, self._times)
+                    allergy, problem, stated = read_allergy(resource, path, self._times)
+                    self.allergies_stated |= stated
+                    allergies += [] if allergy is None else [allergy]
+                    self._set_aside(problem)
                 case shapes.Procedure():
-                    read = read_care(resource, path, self._times)
+                    care = read_care(resource, path, self._times)
+                    procedures += [care] if isinstance(care, Care) else []
+                    self._set_aside(care)
                 case shapes.ServiceRequest():
-                    read = read_investigation(resource, path, self._codes, self._times, drafted=drafted)
-            if isinstance(read, Problem):
-                self._set_aside(read)
-            elif read is not None:
-                found.append(read)
-        grown: list[Culture | Susceptibility] = []
-        for observation, code, path in self._grown:
-            made, problems = read_cultures(observation, code, path, self._times)
-            grown += made
-            for problem in problems:
-                self._set_aside(problem)
-        return Recorded(
-            tuple([each for each in found if isinstance(each, Allergy)]),
-            tuple([each for each in found if isinstance(each, Care)]),
-            tuple([each for each in found if isinstance(each, Investigation)]),
-            tuple([each for each in grown if isinstance(each, Susceptibility)]),
-            tuple([each for each in grown if isinstance(each, Culture)]),
-        )
+                    ordered = read_investigation(resource, path, self._codes, self._times, drafted=drafted)
+                    investigations += [ordered] if isinstance(ordered, Investigation) else []
+                    self._set_aside(ordered)
+                case shapes.DiagnosticReport():
+                    reports.append(Reported(resource, path))
+        told = read_cultures(self._newest_grown(), reports, self._times)
+        for each in told.problems:
+            self._set_aside(each)
+        return Recorded(tuple(allergies), tuple(procedures), tuple(investigations), told.susceptibilities, told.cultures)
+
+    def _newest(self) -> list[tuple[Record, str, bool]]:
+        """Of two copies of one resource the newer counts. Drafts are never merged with each other (F-2)."""
+        newest: dict[str, tuple[Record, str, bool]] = {}
+        for number, each in enumerate(self._records):
+            resource, _, drafted = each
+            name = f"{type(resource).__name__}/{resource.id}" if resource.id and not drafted else f"#{number}"
+            known = newest.get(name)
+            if known is None or self._later(resource, known[0]):
+                newest[name] = each
+        return list(newest.values())
+
+    def _newest_grown(self) -> list[Grown]:
+        newest: dict[str, Grown] = {}
+        for number, each in enumerate(self._grown):
+            name = each.sent.id or f"#{number}"
+            known = newest.get(name)
+            if known is None or self._later(each.sent, known.sent) or (not self._later(known.sent, each.sent) and _further(each.sent, known.sent)):
+                newest[name] = each
+        return list(newest.values())
+
+    def _later(self, one: shapes.Resource, other: shapes.Resource) -> bool:
+        mine, yours = (None if each.meta is None or not each.meta.lastUpdated else self._times.read(each.meta.lastUpdated) for each in (one, other))
+        return mine is not None and (yours is None or mine.latest > yours.latest)
 
     def _ours(self, subject: shapes.Reference | None, path: str, item: str, ref: str, *, drafted: bool) -> bool:
         whose = self._subjects.whose(subject)
@@ -121,6 +153,12 @@ class RecordLists:
             return False
         return True
 
-    def _set_aside(self, problem: Problem) -> None:
-        self._problems.append(problem)
-        self._doubtful.add(problem.item)
+    def _set_aside(self, problem: object) -> None:
+        if isinstance(problem, Problem):
+            self._problems.append(problem)
+            self._doubtful.add(problem.item)
+
+
+def _further(one: shapes.Observation, other: shapes.Observation) -> bool:
+    ranks = [_FURTHER.index(each.status) if each.status in _FURTHER else -1 for each in (one, other)]
+    return ranks[0] > ranks[1]

@@ -127,6 +127,9 @@ class Observation(Resource, gc=False, kw_only=True):
     device: Reference | None = None
     specimen: Reference | None = None
     component: tuple[Component, ...] = ()
+    # Left as bytes: only cultures are asked for their links, and a link that is not readable costs no result.
+    hasMember: Raw = EMPTY
+    derivedFrom: Raw = EMPTY
 
 
 @final
@@ -254,12 +257,15 @@ class MedicationRequest(Resource, gc=False, tag="MedicationRequest", kw_only=Tru
 class GivenDosage(Struct, gc=False):
     route: Concept | None = None
     dose: Quantity | None = None
+    rateQuantity: Quantity | None = None
+    rateRatio: Ratio | None = None
 
 
 class MedicationAdministration(Resource, gc=False, tag="MedicationAdministration", kw_only=True):
     status: str
     dosage: GivenDosage | None = None
     reasonCode: tuple[Concept, ...] = ()
+    reasonReference: tuple[Reference, ...] = ()
     contained: tuple[Raw, ...] = ()
     medicationCodeableConcept: Concept | None = None
     medicationReference: Reference | None = None
@@ -294,6 +300,8 @@ class AllergyIntolerance(Resource, gc=False, tag="AllergyIntolerance", kw_only=T
     verificationStatus: Concept | None = None
     code: Concept | None = None
     patient: Reference | None = None
+    category: Any = None
+    criticality: Any = None
     onsetDateTime: str = ""
     recordedDate: str = ""
     reaction: tuple[Reaction, ...] = ()
@@ -305,6 +313,18 @@ class Procedure(Resource, gc=False, tag="Procedure", kw_only=True):
     subject: Reference | None = None
     performedDateTime: str = ""
     performedPeriod: Period | None = None
+
+
+class DiagnosticReport(Resource, gc=False, tag="DiagnosticReport", kw_only=True):
+    status: str = ""
+    code: Concept | None = None
+    subject: Reference | None = None
+    effectiveDateTime: str = ""
+    effectivePeriod: Period | None = None
+    issued: str = ""
+    result: tuple[Reference, ...] = ()
+    conclusion: str = ""
+    conclusionCode: tuple[Concept, ...] = ()
 
 
 class Patient(Resource, gc=False, tag="Patient", kw_only=True):
@@ -332,6 +352,7 @@ Other = (
     | ServiceRequest
     | AllergyIntolerance
     | Procedure
+    | DiagnosticReport
     | Patient
     | OperationOutcome
 )
@@ -348,6 +369,7 @@ TYPES = frozenset(
         "ServiceRequest",
         "AllergyIntolerance",
         "Procedure",
+        "DiagnosticReport",
         "Patient",
         "OperationOutcome",
     )

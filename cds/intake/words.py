@@ -1,4 +1,7 @@
-"""Closed lists of the words and answer codes that stand for values, and of the units that are confused with each other."""
+"""Closed lists of the words and answer codes that stand for values, and of the units that are confused with each other; and what a text states."""
+
+import re
+from collections.abc import Iterable
 
 # Units in which an implausible value may have been meant; only ever a question (formulas: unit traps).
 MEANT = {
@@ -39,5 +42,32 @@ AVPU_WORDS = {
     **dict.fromkeys(("p", "pain", "painful", "responds to pain", "responsive to pain"), "pain"),
     **dict.fromkeys(("u", "unresponsive", "unresponsive to stimuli"), "unresponsive"),
 }
-PREGNANCY_ANSWERS = {"LA15173-0": "1", "LA26683-5": "0", "77386006": "1"}
+PREGNANCY_ANSWERS = {"LA15173-0": "1", "LA26683-5": "0", "77386006": "1", "60001007": "0"}
 PREGNANCY_WORDS = {"pregnant": "1", "not pregnant": "0", "yes": "1", "no": "0"}
+
+_CLAUSES = re.compile(r"[.;,\n]|\bbut\b")
+_DENIED = re.compile(r"\b(?:no|not|non|nil|without|never|denie[sd]|negative|neg|absent|unlikely|excluded)\b")
+# "Gram-negative" and "coagulase-negative" deny nothing.
+_STAINS = re.compile(r"\b(?:gram|coagulase|catalase|oxidase|lactose)[ -]*(?:stain[ -]*)?(?:negative|neg|positive|pos)\b|\bnon-lactose\b")
+
+
+class Spoken:
+    """Words to look for in a text. "anaphyla*" is the beginning of a word, "hives" a whole one.
+
+    A word in a clause that denies it before ("no anaphylaxis"), or with `after` anywhere ("ESBL not detected"), is not stated.
+    """
+
+    def __init__(self, words: Iterable[str], *, after: bool = False) -> None:
+        parts = [re.escape(word[:-1]) if word.endswith("*") else rf"{re.escape(word)}\b" for word in words]
+        self._form = re.compile(rf"\b(?:{'|'.join(parts)})")
+        self._after = after
+
+    def stated(self, text: str) -> bool:
+        """Whether a clause of the text states one of the words."""
+        if not text:
+            return False
+        for clause in _CLAUSES.split(_STAINS.sub(" ", text.lower())):
+            found = self._form.search(clause)
+            if found is not None and _DENIED.search(clause if self._after else clause[: found.start()]) is None:
+                return True
+        return False

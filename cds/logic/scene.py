@@ -277,6 +277,8 @@ class Scene:
                 return Gap(item, GapState.FETCH_FAILED, f"{label}: {source.detail or 'the list could not be fetched'}", keys, seen, minutes)
             if source.feed is Feed.ABSENT:
                 return Gap(item, GapState.NOT_SENT, f"{label}: the list '{source.key}' was not sent", keys, seen, minutes)
+            if source.feed is Feed.UNSTATED:
+                return Gap(item, GapState.NOT_MEASURED, f"{label}: {source.detail}", keys, seen, minutes)
             if not source.covers(since):
                 return Gap(item, GapState.FETCH_FAILED, f"{label}: only part of the list '{source.key}' was sent", keys, seen, minutes)
         problems: tuple[Problem, ...] = self.chart.results.problems_since(item, since) if item in ANALYTES else ()

@@ -68,12 +68,22 @@ REACTIONS: Final[Mapping[tuple[str, str], str]] = MappingProxyType(
 SEVERE_WORDS: Final[Mapping[str, str]] = MappingProxyType(
     {
         **dict.fromkeys(
-            ("anaphyla", "angioedema", "angio-oedema", "bronchospasm", "wheez", "hypotension", "urticaria", "hives", "throat swelling", "collapse"), "severe immediate"
+            (
+                "anaphyla*", "angioedema", "angio-oedema", "angiooedema", "bronchospasm*", "wheez*", "stridor", "hypotension", "low blood pressure", "urticaria*", "hives",
+                "throat swelling", "swelling of throat", "swelling of the throat", "tongue swelling", "swelling of tongue", "swelling of the tongue", "collapse*",
+            ),
+            "severe immediate",
         ),
-        **dict.fromkeys(("stevens", "sjs", "necrolysis", "dress", "serum sickness", "haemoly", "hemoly", "organ injury", "hepatitis", "nephritis"), "severe delayed"),
+        **dict.fromkeys(
+            (
+                "stevens*", "sjs", "necrolysis", "dress", "serum sickness", "haemoly*", "hemoly*", "organ injury", "liver injury", "kidney injury", "hepatitis",
+                "interstitial nephritis", "nephritis", "agranulocytosis",
+            ),
+            "severe delayed",
+        ),
     }
-)
-"""Words that make a reaction severe. Text may raise the group and never lower it: "rash" in words stays unknown."""
+)  # fmt: skip
+"""Words that make a reaction severe; "x*" is the beginning of a word. Text may raise the group and never lower it: "rash" in words stays unknown."""
 
 ALLERGENS: Final[Mapping[tuple[str, str], tuple[str, ...]]] = MappingProxyType(
     {
@@ -87,6 +97,61 @@ ALLERGENS: Final[Mapping[tuple[str, str], tuple[str, ...]]] = MappingProxyType(
 """Allergies to a class."""
 
 ALLERGEN_WORDS: Final[Mapping[str, str]] = MappingProxyType(
-    {"penicillin": "penicillin", "cephalosporin": "cephalosporin", "cefalosporin": "cephalosporin", "carbapenem": "carbapenem", "sulfonamide": "sulfonamide"}
+    {
+        "penicillin": "penicillin",
+        "cephalosporin": "cephalosporin",
+        "cefalosporin": "cephalosporin",
+        "carbapenem": "carbapenem",
+        "sulfonamide": "sulfonamide",
+        "sulphonamide": "sulfonamide",
+    }
 )
 """Words that name a class, used only where no code does: they raise a question and lower none."""
+
+DRUG_WORDS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
+    {
+        "amoxycillin": ("amoxicillin",),
+        "co-amoxiclav": ("amoxicillin", "clavulanate"),
+        "cephalexin": ("cefalexin",),
+        "cephazolin": ("cefazolin",),
+        "co-trimoxazole": ("sulfamethoxazole", "trimethoprim"),
+        "phenobarbitone": ("phenobarbital",),
+    }
+)
+"""Other spellings of our names for drugs, for what an allergy is to; the names themselves are read too."""
+
+_ABSENT: Final = "http://hl7.org/fhir/uv/ips/CodeSystem/absent-unknown-uv-ips"
+NONE_KNOWN: Final[frozenset[tuple[str, str]]] = frozenset(
+    (
+        (SNOMED_CT, "716186003"),  # no known allergy
+        (SNOMED_CT, "409137002"),  # no known drug allergy
+        (_ABSENT, "no-known-allergies"),
+        (_ABSENT, "no-known-medication-allergies"),
+    )
+)
+"""That no allergy to a medicine is known. Only a code says so: "NKDA" in words does not, and an empty list says nothing."""
+
+GROWTH: Final[Mapping[tuple[str, str], str]] = MappingProxyType(
+    {
+        (SNOMED_CT, "10828004"): "positive",
+        (SNOMED_CT, "260385009"): "negative",
+        (SNOMED_CT, "264868006"): "negative",  # no growth
+        (SNOMED_CT, "260415000"): "negative",  # not detected
+        (LOINC, "LA6576-8"): "positive",
+        (LOINC, "LA6577-6"): "negative",
+        (LOINC, "LA11882-0"): "positive",  # detected
+        (LOINC, "LA11883-8"): "negative",  # not detected
+    }
+)
+"""What a coded answer says of growth, without an organism."""
+
+ORGANISMS: Final[Mapping[tuple[str, str], str]] = MappingProxyType(
+    {
+        (SNOMED_CT, "112283007"): "Escherichia coli",
+        (SNOMED_CT, "3092008"): "Staphylococcus aureus",
+        (SNOMED_CT, "115329001"): "Staphylococcus aureus, methicillin-resistant (MRSA)",
+        (SNOMED_CT, "56415008"): "Klebsiella pneumoniae",
+        (SNOMED_CT, "52499004"): "Pseudomonas aeruginosa",
+    }
+)
+"""Names of organisms whose code was sent without one. Any other organism is called as it was sent."""
