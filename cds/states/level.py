@@ -1,4 +1,6 @@
-"""Levels that were drawn too soon after a load to tell anything (C12): a dose by vein needs two hours, one into muscle four; a load given since the draw as well."""
+"""Levels: which are known, and which were drawn too soon after a load to tell anything (C12).
+
+A dose by vein needs two hours, one into muscle four; a load given since the draw as well."""
 
 from __future__ import annotations
 
@@ -10,8 +12,10 @@ from cds.logic.reason import Gap, GapState, Seen
 from cds.logic.scene import Scene, StateDef, StateValue
 from cds.logic.truth import FALSE, TRUE, UNKNOWN
 from cds.parameters import Parameter, ParameterSet
+from cds.states.parts import measured
 
 SOURCE = "own rules C12, R-n51"
+ANALYTES = ("phenytoin_total", "phenytoin_free", "valproate_level", "carbamazepine_level", "phenobarbital_level")
 LEVELS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
     ("phenytoin", ("phenytoin_total", "phenytoin_free"), ("phenytoin", "fosphenytoin")),
     ("valproate", ("valproate_level",), ("valproate",)),
@@ -20,12 +24,17 @@ LEVELS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
 
 
 def states(p: ParameterSet) -> tuple[StateDef, ...]:
-    """One state for each level that a load by vein can mislead."""
-    return tuple(
+    """Whether each level is known, and for each that a load by vein can mislead, whether it was drawn too early."""
+    known = tuple(
+        StateDef(f"{analyte} known", f"a {analyte.replace('_', ' ')} of the last days", compute=partial(measured, analytes=(analyte,), window="level_age"), source="own rule C12: 72 h")
+        for analyte in ANALYTES
+    )
+    early = tuple(
         StateDef(f"{name} level too early", f"the newest {name} level was drawn less than two hours after a load by vein (four into muscle), or before one",
                  compute=partial(_too_early, analytes=analytes, drugs=drugs), source=SOURCE)
         for name, analytes, drugs in LEVELS
     )  # fmt: skip
+    return (*known, *early)
 
 
 def _minutes(scene: Scene, key: str) -> int:

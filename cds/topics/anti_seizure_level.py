@@ -189,7 +189,7 @@ def _other(p: ParameterSet, level: _Level, kind: str) -> Branch:
     if level.key == "valproate":
         cautions.append("Above {p.valproate_platelets_female} in women and {p.valproate_platelets_male} in men platelets fall: look at the count; drowsiness: ammonia.")
     return Branch(
-        f"{level.key}, {kind}", if_known(level.analyte, p["level_age"], AllOf((*when, *settled))), indicator,
+        f"{level.key}, {kind}", AllOf((State(f"{level.analyte} known"), *when, *settled)), indicator,
         Words(summary, (f"{name} {{level}}, {{level.age}}; range {{p.{level.key}_level_low}} to {{p.{level.key}_level_high}}.",), do, tuple(cautions), facts=facts),
     )  # fmt: skip
 
@@ -203,7 +203,7 @@ _LOW = ("By local protocol: ask what was taken; a partial load or a higher dose 
 
 def _phenytoin(p: ParameterSet) -> dict[str, list[Branch]]:
     """Free level first; else the total as corrected (kidney failure form below its limit or on dialysis); without an albumin only what is too high anyway."""
-    age = p["phenytoin_level_age"]
+    age = p["level_age"]
     total, free, albumin = Latest("phenytoin_total", age), Latest("phenytoin_free", age), Latest("albumin", p["albumin_age"])
     usual, renal = Formula("phenytoin_corrected", age), Formula("phenytoin_corrected_renal", age)
     rate = clearance(p)
@@ -216,10 +216,10 @@ def _phenytoin(p: ParameterSet) -> dict[str, list[Branch]]:
     judged = Not(_too_early("phenytoin"))
 
     def of_free(limit: Criterion) -> Criterion:
-        return if_known("phenytoin_free", age, AllOf((limit, judged)))
+        return AllOf((State("phenytoin_free known"), limit, judged))
 
     def of_total(criterion: Criterion) -> Criterion:
-        return if_known("phenytoin_total", age, AllOf((no_free, criterion, judged)))
+        return AllOf((State("phenytoin_total known"), no_free, criterion, judged))
 
     def over(key: str) -> Criterion:
         """Above by the form that holds; the measured total above it is above it whatever the albumin and whatever displaces (R-n50)."""

@@ -38,7 +38,7 @@ LONGEST: dict[type, str] = {
 }
 ORDER = "Meropenem 1 g in 100 mL every 8 hours, iv"
 DIRECTIONS = re.compile(
-    r"\b([Gg]ive|[Mm]easure|[Ss]low|[Ss]top|[Cc]hoose|[Dd]ilute|[Cc]heck|[Pp]ause|[Rr]eplace|[Tt]reat|[Ss]tate|[Cc]all|[Ww]rite|[Uu]se|[Aa]dd|[Dd]ecide|reduce|confirm|"
+    r"\b([Gg]ive|[Mm]easure|[Ss]low|[Ss]top|[Cc]hoose|[Dd]ilute|[Cc]heck|[Pp]ause|[Rr]eplace|[Tt]reat|[Ss]tate|[Cc]all|[Ww]rite|[Uu]se|[Aa]dd|[Dd]ecide|[Rr]educe|confirm|"
     r"[Ll]ook for|[Rr]epeat|[Kk]eep|[Rr]aise|[Ll]ower|[Ww]ait|[Ss]tart|"
     r"potassium only|only with potassium|now|may be normal|may lower|will fall|falls fast|lowers the|common for a load|a senior confirms|keep the insulin)\b"
 )
