@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable
 from decimal import Decimal
 from typing import TYPE_CHECKING
@@ -20,6 +21,9 @@ from cds.vocabulary import ANALYTES
 
 if TYPE_CHECKING:
     from cds.logic.scene import Scene
+
+
+FEW = 2
 
 
 class Point(msgspec.Struct, frozen=True, gc=False):
@@ -101,7 +105,7 @@ def _extreme(drawn: Extreme, points: list[Point], label: str, unit: str) -> Numb
 def _points(scene: Scene, name: str, floor: int) -> list[Point]:
     """The samples at or after an instant, newest first."""
     if name in ANALYTES:
-        drawn = of_one_method([r for r in scene.recent(name, floor) if r.value.exact is not None and r.at.exact and r.at.latest >= floor])
+        drawn = of_one_method(_Exact(scene, name, floor).results)
         return [Point(r.at.latest, r.value.exact, lambda r=r: scene.seen_result(r)) for r in drawn if r.value.exact is not None]  # type: ignore[misc]
     return _of_formula(scene, formulas.FORMULAS[name], floor)
 
@@ -112,10 +116,12 @@ def _of_formula(scene: Scene, formula: formulas.Formula, floor: int) -> list[Poi
     _, limit = formulas.pairing(scene.p)
     reach = int(limit * MINUTE)
     found: list[Point] = []
-    for result in of_one_method([r for r in scene.recent(first, floor) if r.value.exact is not None and r.at.exact and r.at.latest >= floor]):
+    drawn = of_one_method(_Exact(scene, first, floor).results)
+    beside = {name: _Exact(scene, name, floor - reach) for name in (*others, *formula.optional)} if drawn else {}
+    for result in drawn:
         used = {first: result}
-        for name in (*others, *formula.optional):
-            near = _nearest(scene, name, result.at.latest, reach)
+        for name, held in beside.items():
+            near = held.nearest(result.at.latest, reach)
             if near is not None:
                 used[name] = near
         if any(name not in used for name in others):
@@ -129,14 +135,24 @@ def _of_formula(scene: Scene, formula: formulas.Formula, floor: int) -> list[Poi
     return found
 
 
-def _nearest(scene: Scene, analyte: str, at: int, reach: int) -> Result | None:
-    near = []
-    for result in scene.recent(analyte, at - reach):
-        if result.at.latest < at - reach:
-            break
-        if result.at.latest <= at + reach and result.value.exact is not None and result.at.exact:
-            near.append(result)
-    return min(near, key=lambda r: (abs(r.at.latest - at), -r.at.latest, r.ref), default=None)
+class _Exact:
+    """The results of an analyte with an exact value and time, from the newest to the oldest, and their times counted backwards."""
+
+    __slots__ = ("results", "times")
+
+    def __init__(self, scene: Scene, analyte: str, floor: int) -> None:
+        self.results = [r for r in scene.recent(analyte, floor) if r.value.exact is not None and r.at.exact and r.at.latest >= floor]
+        self.times = [-r.at.latest for r in self.results]
+
+    def nearest(self, at: int, reach: int) -> Result | None:
+        """The one drawn nearest to an instant, within `reach` of it; of two as near the newer one."""
+        same, after = bisect_left(self.times, -at), bisect_right(self.times, -at)
+        if same == after:
+            same, after = bisect_left(self.times, -at - reach), bisect_right(self.times, -at + reach)
+        near = self.results[same:after]
+        if len(near) < FEW:
+            return near[0] if near else None
+        return min(near, key=lambda r: (abs(r.at.latest - at), -r.at.latest, r.ref))
 
 
 def _seen_formula(scene: Scene, formula: formulas.Formula, value: Interval, used: dict[str, Result]) -> Seen:
