@@ -138,7 +138,7 @@ def _too_fast(p: ParameterSet, row: Row) -> Branch:
     found: tuple[str, ...] = ("Dose {dose}, weight {weight}. Shortest time for this dose: {shortest}.",)
     if "per_kg_minute" in row and not by_time:
         found = (*found, "The limit goes by weight" + (", and by a rate for everybody: the lesser holds." if "per_minute" in row else "."))
-    words = Words(summary, found, _rate_do(drug), _rate_cautions(drug), _rate_differs(drug), facts=facts)
+    words = Words(summary, found, _rate_do(drug), _rate_cautions(drug), _rate_differs(row), facts=facts)
     name = " ".join(filter(None, (drug, level, who, "grown" if "from_age" in row else "")))
     when = AllOf((_is(drug), OrderIs("intravenous"), *_who(p, row), faster(p, row), given_now(p)))
     amend = Amend("Same order over the shortest allowed time", drug=drug, minutes=facts["shortest"])
@@ -158,10 +158,12 @@ def _rate_cautions(drug: str) -> tuple[str, ...]:
     return ("A slower infusion is no reason to delay the medicine.",)
 
 
-def _rate_differs(drug: str) -> tuple[str, ...]:
-    if drug == "levetiracetam":
-        return ("The label gives it over {p.levetiracetam_label_minutes}; trials in status gave it over {p.levetiracetam_trial_minutes}.",)
-    return ()
+def _rate_differs(row: Row) -> tuple[str, ...]:
+    """What other texts print; of levetiracetam its label and the trials."""
+    lines = (str(row["elsewhere"]),) if "elsewhere" in row else ()
+    if row["drug"] == "levetiracetam":
+        return (*lines, "The label gives it over {p.levetiracetam_label_minutes}; trials in status gave it over {p.levetiracetam_trial_minutes}.")
+    return lines
 
 
 def _no_rate(p: ParameterSet, drug: str, rows: tuple[Row, ...]) -> Branch:
@@ -269,11 +271,11 @@ def _load_words(p: ParameterSet, row: Row, summary: str, *found: str, **facts: E
     shown: dict[str, Expression] = {
         "dose": amount(drug), "per_kg": per_kg(drug), "weight": weight(p), "least": bound(p, row, "least"), "most": bound(p, row, "most"), **facts,
     }  # fmt: skip
-    differs: tuple[str, ...] = ()
+    differs: tuple[str, ...] = (str(row["elsewhere"]),) if "elsewhere" in row else ()
     if "label_per_kg" in row:
         shown["label"] = Figure(row_figure(p, row, "label_per_kg", f"{unit_of(drug)}/kg"))
         shown["low"] = Figure(row_figure(p, row, "least_per_kg", f"{unit_of(drug)}/kg"))
-        differs = ("US label from {label}; guidelines and trials from {low}.",)
+        differs = (*differs, "US label from {label}; guidelines and trials from {low}.")
     lines = ["Dose {dose}: {per_kg}.", "Range for this patient: {least} to {most}.", *found]
     if row["judged"] == "weight":
         shown["full"] = Figure(row_figure(p, row, "most", unit_of(drug)))

@@ -11,6 +11,7 @@ import pytest
 from cds.advisory import Assessment, Outcome
 from cds.assess import Knowledge, assess, knowledge_of
 from cds.candidates import offers
+from cds.cards.words import fill
 from cds.chart import NO_MEMORY, Chart
 from cds.numbers import point
 from cds.parameters import parameter_set
@@ -284,3 +285,26 @@ def test_control_hz_19_without_the_diagnoses_nobody_is_free_of_a_block() -> None
     items = (result("heart_rate", "80"), result("glucose", "6"), drip)
     assert judged(chart(*items, not_sent=("conditions",)), HEART).verdict(HEART).outcome is Outcome.UNKNOWN
     assert judged(chart(*items), HEART).verdict(HEART).outcome is Outcome.NOT_MET
+
+
+# Where guidelines differ -----------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("drip", "years", "kg", "profile", "code", "other", "own"),
+    [
+        pytest.param(order("phenytoin", drafted=True, dose=("2000", "mg"), minutes="60"), 40, "100", "", LOAD, "2000 mg", "1500 mg", id="phenytoin 2000 mg: UK passes it"),
+        pytest.param(order("phenytoin", drafted=True, dose=("900", "mg"), minutes="30"), 40, "68", "", LOAD, "10 mg/kg", "15 mg/kg", id="phenytoin 13 mg/kg: the US label passes it"),
+        pytest.param(order("phenytoin", drafted=True, dose=("800", "mg"), minutes="17"), 40, "40", "uk", RATE, "50 mg/min whatever", "40 mg/min", id="phenytoin 47 mg/min at 40 kg"),
+        pytest.param(order("fosphenytoin", drafted=True, dose=("400", "mg{PE}"), minutes="8"), 7, "20", "", RATE, "3 mg PE/kg/min", "40 mg PE/min", id="fosphenytoin 2.5 mg PE/kg/min"),
+        pytest.param(order("phenobarbital", drafted=True, dose=("1300", "mg"), minutes="60"), 40, "68", "uk", LOAD, "15 to 20 mg/kg", "1000 mg", id="phenobarbital 1300 mg in the UK"),
+    ],
+)
+def test_hz_25_both_figures_stand_on_the_card(drip: Any, years: int, kg: str, profile: str, code: str, other: str, own: str) -> None:
+    """An order between two guidelines raises the one that holds, and the card names the other."""
+    known = knowledge(profile)
+    made = judged(chart(SEIZING, drip, years=years, weight=kg), code, known=known)
+    finding = next(f for f in (*(f for group in made.groups for f in group.findings), *made.folded) if f.code == code)
+    words, p = finding.branch.words, known.population(made.population).p
+    text = " ".join(fill(line, finding.facts, p, "") for line in (words.summary, *words.found, *words.differs))
+    assert other in text and own in text
