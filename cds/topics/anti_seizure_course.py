@@ -136,6 +136,8 @@ def _propofol(p: ParameterSet) -> Advisory:
     facts: dict[str, Expression] = {
         "rate": rate, "started": started, "lactate": Latest("lactate", p["lactate_age"]), "ck": Latest("creatine_kinase", p["last_known_age"]), "ph": Latest("ph", p["result_age"]),
     }  # fmt: skip
+    # Where a rate is stated a missing weight leaves it open (HZ-05); where none is, nothing is claimed.
+    hourly = OfOrder("per_hour", "drug:propofol")
     # A dose to put somebody to sleep is no infusion in this sense.
     runs = AllOf((OrderIs("infusion"), AnyOf((NotComputable(minutes), Above(minutes, p["propofol_dose_minutes"])))))
     do = ("By local protocol: another agent now (midazolam, ketamine); lactate, gas, creatine kinase, triglycerides and ECG at once and daily.", "Dark urine, a new right bundle block or a slow heart: stop it at once, intensive care senior.")
@@ -148,14 +150,14 @@ def _propofol(p: ParameterSet) -> Advisory:
         found = ("Propofol {rate}, begun {started} ago; lactate {lactate}, pH {ph}, creatine kinase {ck}.",)
         return Branch(name, AllOf((runs, when)), "critical", Words(summary, found, do, cautions, facts=facts), measure)
 
-    branches = [branch("far too fast", computable(rate, Above(rate, p["propofol_most"])), "Propofol {rate}, above {p.propofol_most}: slow it or choose another agent, lactate and CK now")]
+    branches = [branch("far too fast", computable(hourly, Above(rate, p["propofol_most"])), "Propofol {rate}, above {p.propofol_most}: slow it or choose another agent, lactate and CK now")]
     if p.population == "child":
         branches.append(
             branch("child", AllOf((Below(Age(), p["propofol_child_below"]), Above(started, p["propofol_child_time"]))),
                    "Propofol over {p.propofol_child_time} in a child: choose another agent, lactate and CK now")
         )  # fmt: skip
     branches.append(
-        branch("long and fast", AllOf((computable(rate, Above(rate, p["propofol_long"])), Above(started, p["propofol_long_time"]))),
+        branch("long and fast", AllOf((computable(hourly, Above(rate, p["propofol_long"])), Above(started, p["propofol_long_time"]))),
                "Propofol {rate} for {started}: choose another agent, lactate and CK now")
     )  # fmt: skip
     return Advisory(
