@@ -235,7 +235,7 @@ def allergy(name: str, group: str, *, stands: bool = True) -> Allergy:
     )
 
 
-def tested(drug: str, answer: str, specimen: str = "urine", age: float = 1440, *, organism: str = "", colonisation: bool = False) -> Susceptibility:
+def susceptibility(drug: str, answer: str, specimen: str = "urine", age: float = 1440, *, organism: str = "", colonisation: bool = False) -> Susceptibility:
     """What a laboratory says of one drug, so many minutes ago."""
     return Susceptibility(f"Observation/{drug}-{next(_refs)}", drug, answer, drug, organism, specimen, ago(age), colonisation=colonisation)
 

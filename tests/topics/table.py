@@ -29,7 +29,7 @@ from cds.assess import Knowledge, assess, knowledge_of
 from cds.chart import NO_MEMORY, Administration, Care, Chart, Condition, Investigation, Order, Problem, Result
 from cds.parameters import ADULT_PROFILES, CHILD_PROFILES, ParameterSet, load_toml_text, parameter_set
 from tests import charts
-from tests.charts import Item, allergy, condition, culture, given, insulin, order, potassium_bag, result, tested, unusable
+from tests.charts import Item, allergy, condition, culture, given, insulin, order, potassium_bag, result, susceptibility, unusable
 
 HERE = Path(__file__).parent
 CDS = HERE.parents[1] / "cds"
@@ -209,7 +209,7 @@ def _record(entry: str) -> Item:
         case "tested":
             organism = re.search(r" of ([a-z ]+?)(?: \d|$)", entry)
             specimen = next((word for word in words if word in ("blood", "urine", "csf", "other")), "urine")
-            return tested(words[0], words[1], specimen, age, organism=organism[1] if organism else "", colonisation=entry.startswith("swab "))
+            return susceptibility(words[0], words[1], specimen, age, organism=organism[1] if organism else "", colonisation=entry.startswith("swab "))
         case "culture":
             return culture(words[0], words[1], age)
         case "procedure":
