@@ -13,6 +13,7 @@ from pathlib import Path
 
 from cds.audit.errors import LedgerDamaged
 from cds.audit.record import Pseudonym
+from cds.audit.secret_files import make_once
 
 SECRET_FILE = "pseudonyms.key"
 _SECRET_BYTES = 32
@@ -39,20 +40,7 @@ class Pseudonyms:
             pass
         if any(directory.glob("stream-*.sqlite")):
             raise LedgerDamaged(f"{path} is missing but the ledger is not empty; put the file back from its backup")
-        draft = directory / f".{SECRET_FILE}.{os.getpid()}"
-        descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-        try:
-            os.write(descriptor, os.urandom(_SECRET_BYTES))
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
-        try:
-            os.link(draft, path)  # fails where another process was first, so that all workers use one secret
-        except FileExistsError:
-            pass
-        finally:
-            draft.unlink()
-        sync_directory(directory)
+        make_once(path, os.urandom(_SECRET_BYTES))
         return cls(path.read_bytes())
 
     @property
@@ -76,12 +64,3 @@ class Pseudonyms:
             message += len(spelled).to_bytes(4, "big") + spelled
         # In one call: each request asks for six.
         return Pseudonym(hmac.digest(self._secret, message, "sha256").hex()[:32])
-
-
-def sync_directory(directory: Path) -> None:
-    """Make the names in a directory durable."""
-    descriptor = os.open(directory, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -84,11 +84,11 @@ class LedgerReader:
             else:  # claimed, and its writer has not yet made the tables
                 yield _nothing()
 
-    def entries(self, stream: str, *, newest_first: bool = False) -> Iterator[Entry]:
-        """The entries of one stream in the order of its chain, or backwards. Read in pages, so that no reader holds
-        up the writer."""
+    def entries(self, stream: str, *, newest_first: bool = False, after: int = 0) -> Iterator[Entry]:
+        """The entries of one stream in the order of its chain, those after sequence `after`, or all backwards. Read in
+        pages, so that no reader holds up the writer."""
         order, beyond = ("DESC", "<") if newest_first else ("ASC", ">")
-        at = 2**63 - 1 if newest_first else 0
+        at = 2**63 - 1 if newest_first else after
         with self.opened(stream) as connection:
             while True:
                 rows = connection.execute(
@@ -179,7 +179,7 @@ def _nothing() -> sqlite3.Connection:
     connection = sqlite3.connect(":memory:")
     connection.executescript(
         "CREATE TABLE entries (sequence, format, header, commitment, previous, hash);"
-        "CREATE TABLE evidence (sequence, salt, body);"
+        "CREATE TABLE evidence (sequence, encoding, salt, body);"
         "CREATE TABLE cards (card, sequence); CREATE TABLE blobs (hash, body);"
     )
     return connection

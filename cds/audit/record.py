@@ -81,6 +81,8 @@ class Kind(StrEnum):
     """Somebody read or exported the ledger (AU-33)."""
     GAP = "gap"
     """Records that could be written neither to the store nor to the spool, counted (L-3)."""
+    FINDING = "finding"
+    """What the keeper of the heads found to disagree, or what keeps it from signing (AU-29)."""
 
 
 @dataclass(frozen=True, slots=True)

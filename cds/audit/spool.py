@@ -14,8 +14,8 @@ import os
 import struct
 from pathlib import Path
 
-from cds.audit.pseudonyms import sync_directory
 from cds.audit.record import Prepared, pack, unpack
+from cds.audit.secret_files import sync_directory
 
 DEFAULT_BYTES = 64 * 1024 * 1024
 _MARK = b"TSPL"

@@ -1,10 +1,11 @@
-"""`trivet ledger`: list, show, verify, replay. Reads only."""
+"""`trivet ledger`: list, show, verify, proof, replay. Reads only."""
 
 from __future__ import annotations
 
 import json
 import re
 from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import Any
 
 from rich.console import Console
@@ -13,9 +14,11 @@ from rich.text import Text
 
 from cds.advisory import Outcome, Verdict
 from cds.audit.feedback import FEEDBACK_PART, feedback_on
+from cds.audit.heads import PUBLIC_FILE, read_public_key, witness_lines
+from cds.audit.proof import consistency_proof, inclusion_proof
 from cds.audit.read import Filter, LedgerReader
 from cds.audit.record import Record
-from cds.audit.verify import verify
+from cds.audit.verify import LIMITS, verify
 from cds.cli.cards import clock, print_card, print_drafts, print_outcome
 from cds.logic.reason import Gap, GapState
 from cds.logic.silence import why_silent
@@ -163,18 +166,45 @@ def _print_feedback(console: Console, card: str, record: Record) -> None:
         console.print(Text(f"  comment: {comment}"))
 
 
-def verify_ledger(settings: Settings) -> int:
-    """Verify every chain. Exit code 1 on damage."""
-    found = verify(settings.data / "ledger")
+def verify_ledger(settings: Settings, witness: Path | None = None, key: Path | None = None) -> int:
+    """Verify every chain and every signed head. Without `witness` the settings' witness file is taken, without `key` the public key of the key
+    folder, where they exist. Exit code 1 on damage."""
+    kept = witness or (settings.witness_file if settings.witness_file.exists() else None)
+    public = key or (settings.key_folder / PUBLIC_FILE if (settings.key_folder / PUBLIC_FILE).exists() else None)
+    found = verify(settings.data / "ledger", lines=witness_lines(kept) if kept else (), key=read_public_key(public) if public else None)
     console = Console()
-    for name, head in sorted(found.heads.items()):
-        console.print(f"stream {name}: {head.sequence} records, last hash {head.hash.hex()}", soft_wrap=True)
+    for name, place in sorted(found.heads.items()):
+        console.print(f"stream {name}: {place.sequence} records, last hash {place.hash.hex()}", soft_wrap=True)
+    if found.signed is not None:
+        after = f", {found.uncovered} records came after it" if found.uncovered else ""
+        console.print(f"signed head {found.signed.number} of {clock(found.signed.made_ms)}: root {found.signed.root.hex()}{after}", soft_wrap=True)
+    if kept is not None:
+        console.print(f"witness {kept}: " + (f"heads up to {found.witnessed}" if found.witnessed else "no head of this ledger"), soft_wrap=True, highlight=False)
     for finding in found.findings:
         console.print(Text(f"DAMAGED {finding}", style="bold red"), soft_wrap=True)
     console.print(f"{found.records} records, {'nothing disagrees' if found.ok else f'{len(found.findings)} disagreements'}.")
     for limit in found.limits:
         console.print(Text(limit, style="dim"), soft_wrap=True)
+    if kept is not None and kept.resolve().is_relative_to(settings.data.resolve()):
+        beside = f"This witness lies in the data folder, and whoever can write the ledger can write it too. {LIMITS[0]}"
+        console.print(Text(beside, style="dim"), soft_wrap=True)
     return 0 if found.ok else DAMAGED
+
+
+def prove(settings: Settings, name: str | None, head: int | None, since_head: int | None) -> int:
+    """Print a proof as JSON: that a record is under a signed head, or that one head only added to another. Exit code 0."""
+    directory = settings.data / "ledger"
+    if (name is None) == (since_head is None):
+        raise SettingsError("give a record, or an earlier head with --since-head")
+    if name is None:
+        assert since_head is not None
+        print(json.dumps(consistency_proof(directory, since_head, head)))
+        return 0
+    record = LedgerReader(directory).show(name)
+    if record is None:
+        raise SettingsError(f"no record '{name}': give stream:sequence (00:17), the uuid of a card, or a request id")
+    print(json.dumps(inclusion_proof(directory, record.stream, record.sequence, head)))
+    return 0
 
 
 def replay_records(settings: Settings, since: str | None, code: str | None) -> int:
@@ -198,4 +228,4 @@ def _print_replayed(console: Console, title: str, found: list[Replayed]) -> None
             console.print(Text(f"    {line}", style="dim"), soft_wrap=True)
 
 
-__all__ = ["instant_of", "list_records", "replay_records", "show_record", "verdict_of", "verify_ledger"]
+__all__ = ["instant_of", "list_records", "prove", "replay_records", "show_record", "verdict_of", "verify_ledger"]

@@ -100,7 +100,7 @@ def knowledge(
     raise typer.Exit(run(settings_from(), code, markdown=markdown, child=child))
 
 
-Kinds = Literal["start", "call", "delivered", "feedback", "refused", "mode", "blob", "read", "gap"]
+Kinds = Literal["start", "call", "delivered", "feedback", "refused", "mode", "blob", "read", "gap", "finding"]
 
 
 @ledger.command("list")
@@ -130,12 +130,29 @@ def show(
 
 @ledger.command()
 def verify(
+    witness: Annotated[Path | None, typer.Option(help="Signed heads that were kept elsewhere (default: TRIVET_WITNESS).", show_default=False)] = None,
+    key: Annotated[Path | None, typer.Option(help="Public key of the heads, PEM (default: heads.pub beside the key).", show_default=False)] = None,
     data: Annotated[Path | None, typer.Option(help="Data folder (TRIVET_DATA).")] = None,
 ) -> None:
-    """Derive every chain again from what is stored and name each place that does not agree. Exit code 1 on damage."""
+    """Derive every chain and every signed head again from what is stored, and name each place that does not agree. Exit code 1 on damage."""
     from cds.cli.ledger import verify_ledger
 
-    raise typer.Exit(verify_ledger(settings_from(data=data)))
+    raise typer.Exit(verify_ledger(settings_from(data=data), witness, key))
+
+
+@ledger.command()
+def proof(
+    record: Annotated[str | None, typer.Argument(metavar="ID", help="Stream and sequence (00:17), the uuid of a card, or a request id.")] = None,
+    head: Annotated[int | None, typer.Option(min=1, help="Under this signed head instead of the newest.", show_default=False)] = None,
+    since_head: Annotated[
+        int | None, typer.Option(min=1, help="Instead of a record: prove that the ledger only grew since this head.", show_default=False)
+    ] = None,
+    data: Annotated[Path | None, typer.Option(help="Data folder (TRIVET_DATA).")] = None,
+) -> None:
+    """Print a proof as JSON for somebody who does not have the ledger; deploy/verify_ledger.py checks it."""
+    from cds.cli.ledger import prove
+
+    raise typer.Exit(prove(settings_from(data=data), record, head, since_head))
 
 
 @ledger.command()

@@ -45,3 +45,4 @@ def _say(settings: Settings) -> None:
     open_door = "" if settings.loopback else " (no authentication: only what stands in front of it keeps strangers out)"
     print(f"Trivet serves http://{host}:{settings.port}/cds-services{open_door}", flush=True)
     print(f"Ledger and keys are in {settings.data}", flush=True)
+    print(f"Back up {settings.key_folder} apart from the ledger. Signed heads go to {settings.witness_file}: better on another host", flush=True)

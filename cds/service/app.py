@@ -220,6 +220,7 @@ async def _ready(request: Request) -> Response:
         "ledger": "takes records" if health.ready else "does not take records",
         "spooled": health.spooled_waiting,
         "lost": health.lost,
+        "heads": "signed" if desk.heads.trouble is None else "not signed",
     }
     return Response(msgspec.json.encode(body), 200 if health.ready else 503, media_type=_JSON, headers=_HEADERS)
 

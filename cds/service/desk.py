@@ -17,6 +17,7 @@ import msgspec
 import cds
 from cds.audit.errors import LedgerError, LedgerUnavailable
 from cds.audit.feedback import Deciding, deciding_to_bytes, feedback_record
+from cds.audit.keeper import HeadKeeper
 from cds.audit.memory import MemoryRow, OverrideMemory, rows_to_bytes
 from cds.audit.read import LedgerReader
 from cds.audit.record import Blanked, Kind, RecordDraft
@@ -57,21 +58,36 @@ class Desk:
             "parameters": self.knowledge.parameters.digest,
             **{name: hashlib.sha256(body).hexdigest() for name, body in kept.items()},
         }
-        start = RecordDraft(Kind.START, now_ms(), mode=settings.mode, tenant=self.tenant, hashes=self.hashes, facts={"release": cds.__version__})
-        self.ledger = Ledger.open(
-            directory, start, clock_ms=now_ms, on_failure=settings.ledger_on_failure, spool_directory=settings.spool, spool_bytes=settings.spool_bytes
-        )
+        # Before the ledger is opened: a chain whose end was cut off is not continued.
+        self.heads = HeadKeeper(directory, settings.key_folder, settings.witness_file, clock_ms=now_ms)
+        try:
+            facts = {"release": cds.__version__, "head_key": self.heads.key.public.hex()}
+            start = RecordDraft(Kind.START, now_ms(), mode=settings.mode, tenant=self.tenant, hashes=self.hashes, facts=facts)
+            self.ledger = Ledger.open(
+                directory, start, clock_ms=now_ms, on_failure=settings.ledger_on_failure, spool_directory=settings.spool, spool_bytes=settings.spool_bytes
+            )
+        except BaseException:
+            self.heads.close()
+            raise
         for name, body in kept.items():
             self.ledger.keep_blob(name, body, received_ms=now_ms())
         self.memory = OverrideMemory(directory)
         self.reader = LedgerReader(directory)
         self._delivered: list[RecordDraft] = []
+        self.heads.alarm = self._found
+        self.heads.start()
 
     def close(self) -> None:
         """Write what waits and close the files."""
         self.flush()
         self.ledger.close()
         self.memory.close()
+        self.heads.close()
+
+    def _found(self, what: str) -> None:
+        """The keeper of the heads gives alarm: it names streams and records, never what is in them."""
+        LOG.error("no head is signed: %s", what)
+        self.ledger.append_nowait(RecordDraft(Kind.FINDING, now_ms(), facts={"what": what}))
 
     def flush(self) -> None:
         """Hand waiting 'delivered' rows to the writer."""

@@ -26,6 +26,10 @@ class Settings(BaseSettings):
     model_config = SettingsConfigDict(env_prefix="TRIVET_", extra="forbid", frozen=True)
 
     data: Path = Field(default_factory=_data_directory, description="folder of the ledger, its keys and its spool")
+    keys: Path | None = Field(None, description="folder of the key that signs the ledger's heads; unset: `keys` in the data folder. Back it up apart")
+    witness: Path | None = Field(
+        None, description="file that each signed head is copied to; unset: `witness/heads.txt` in the data folder. Another host's file system is better"
+    )
     host: str = Field("127.0.0.1", description="address to listen on")
     port: int = Field(8000, ge=1, le=65535, description="port to listen on")
     workers: int = Field(1, ge=1, le=64, description="worker processes")
@@ -81,6 +85,16 @@ class Settings(BaseSettings):
         if not Path(file).is_file():
             raise SettingsError(f"TRIVET_SETTINGS_FILE: no file {file}")
         return init_settings, env_settings, TomlConfigSettingsSource(settings_cls, toml_file=file)
+
+    @property
+    def key_folder(self) -> Path:
+        """Where the ledger's keys are."""
+        return self.keys or self.data / "keys"
+
+    @property
+    def witness_file(self) -> Path:
+        """Where each signed head is copied to."""
+        return self.witness or self.data / "witness" / "heads.txt"
 
     @property
     def loopback(self) -> bool:

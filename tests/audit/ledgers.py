@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import uuid
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +24,9 @@ def start() -> RecordDraft:
     return RecordDraft(Kind.START, NOW_MS, mode="live")
 
 
-def opened(directory: Path, **settings: Any) -> Ledger:
-    return Ledger.open(directory, start(), clock_ms=lambda: NOW_MS + 1, **{"spool_bytes": SPOOL_BYTES, **settings})
+def opened(directory: Path, *, head_key: str | None = None, **settings: Any) -> Ledger:
+    begun = start() if head_key is None else replace(start(), facts={"head_key": head_key})
+    return Ledger.open(directory, begun, clock_ms=lambda: NOW_MS + 1, **{"spool_bytes": SPOOL_BYTES, **settings})
 
 
 def call(**members: Any) -> RecordDraft:
