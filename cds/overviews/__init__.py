@@ -10,6 +10,7 @@ from cds.logic.reason import Gap, GapState
 from cds.logic.scene import Scene
 from cds.overviews import promises
 from cds.overviews.course import course
+from cds.overviews.discharge import discharge
 from cds.overviews.promises import Promised, checked, without_broken
 from cds.overviews.views import COURSE, DISCHARGE, PROMISE, TITLES, Line, Overview, Overviews, Part
 
@@ -48,7 +49,7 @@ def _made(
     if code == COURSE:
         return course(scene, assessment, quality, promised)
     if code == DISCHARGE:
-        return Verdict(DISCHARGE, Outcome.NOT_APPLICABLE, "this hook"), None
+        return discharge(scene, assessment, promised, titles)
     if told and promises.overdue(promised):
         # The course and the readiness hold it as a line.
         return Verdict(PROMISE, Outcome.ABSORBED, COURSE if assessment.hook == "patient-view" else DISCHARGE), None
