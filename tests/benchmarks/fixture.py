@@ -29,7 +29,7 @@ CRITICAL = frozenset({"insulin-with-low-potassium", "potassium-replacement-missi
 # RxNorm ingredients that no advisory is about: what else is running on a ward.
 BYSTANDERS = (("19484", "bisoprolol"), ("82003", "docusate"), ("4511", "folic acid"), ("20610", "cetirizine"), ("29046", "lisinopril"))
 
-LISTS = ("conditions", "medications", "administrations")
+LISTS = ("conditions", "medications", "administrations", "allergies", "procedures", "investigations")
 
 
 @cache
@@ -58,7 +58,8 @@ def request(size: int, *, running: int = RUNNING) -> bytes:
     short = size - _count(prefetch)
     if short < 0:
         raise ValueError(f"{size} resources cannot hold the lead scenario with {running} running orders")
-    results = [(key, entry) for key in prefetch if key not in (*LISTS, "patient") for entry in prefetch[key]["entry"]]
+    measured = [key for key in prefetch if key not in (*LISTS, "patient") and _is_of_results(prefetch[key])]
+    results = [(key, entry) for key in measured for entry in prefetch[key]["entry"]]
     extras = _extras(results)
     for index in range(short):
         if index % 50 == 49:
@@ -70,10 +71,15 @@ def request(size: int, *, running: int = RUNNING) -> bytes:
         if key == "patient":
             continue
         entries = prefetch[key]["entry"]
-        if key not in LISTS:
+        if key in measured:
             entries.sort(key=lambda entry: datetime.fromisoformat(_at(entry["resource"])), reverse=True)
         prefetch[key] = _searchset(entries)
     return _bytes(made)
+
+
+def _is_of_results(listed: Json) -> bool:
+    """Whether a list holds results: a long stay adds to those, not to its allergies."""
+    return all(entry["resource"]["resourceType"] == "Observation" for entry in listed["entry"])
 
 
 def _bytes(made: Json) -> bytes:
