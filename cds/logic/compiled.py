@@ -108,6 +108,9 @@ def compile_criterion(node: Criterion) -> Compiled:
         return Compiled(node, bare.truth, bare.of_order, bare.parts)
     slot, inner = next_slot(), bare.truth
     if bare.of_order:
+        if isinstance(node, (AllOf, AnyOf, AtLeast, Not)):
+            # Its parts are remembered, and the first of them settles it more often than not; remembered is only why it came out so.
+            return Compiled(node, inner, True, bare.parts, slot)
 
         def remembered_of(scene: Scene, order: Order | None) -> Truth:
             # An order is named by what it is and not by its id: a draft and the order that it changes may carry one id.
