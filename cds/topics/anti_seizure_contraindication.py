@@ -84,24 +84,24 @@ def _heart(p: ParameterSet) -> Advisory:
             branches.append(Branch(f"{name}, load", AllOf((*who, when, load)), indicator, words(summary), _levetiracetam(p)))
         branches.append(Branch(name, AllOf((*who, when)), indicator, words(summary), (TakeOut("Take this order out and choose levetiracetam"),) if indicator == "critical" else ()))
 
-    branch("phenytoin, block", drip, AllOf((block, Not(paced))), "critical", "Phenytoin: a heart block or sick sinus is on record, the label forbids it; choose levetiracetam")
+    branch("phenytoin, block", drip, AllOf((block, Not(paced))), "critical", "(Fos)phenytoin: a heart block or sick sinus is on record, the label forbids it; choose levetiracetam")
     branch("phenytoin, slow heart", drip, if_known("heart_rate", p["asm_heart_age"], Below(rate, p["phenytoin_slow_heart_critical"])), "critical",
-           "Phenytoin at heart rate {rate}: the label forbids it in sinus bradycardia; choose levetiracetam")  # fmt: skip
+           "(Fos)phenytoin at heart rate {rate}: the label forbids it in sinus bradycardia; choose levetiracetam")  # fmt: skip
     level = word(p, "lacosamide_block_level")
     av_block = HasCondition(("av_block",))
     branch("lacosamide, block", lacosamide, AllOf((av_block, Not(paced))), level, "Lacosamide: a second- or third-degree heart block is on record; choose levetiracetam")
     milder = "warning" if level == "critical" else "info"
-    branch("phenytoin, block, paced", drip, block, "warning", "Phenytoin: heart block or sick sinus with a pacemaker; check that it paces, give slowly")
+    branch("phenytoin, block, paced", drip, block, "warning", "(Fos)phenytoin: heart block or sick sinus with a pacemaker; check that it paces, give slowly")
     branch("phenytoin, bradycardia on record", drip, AllOf((NoneWithin(("heart_rate",), p["asm_heart_age"]), HasCondition(("sinus_bradycardia",)))), "warning",
-           "Phenytoin: sinus bradycardia is on record; check the heart rate before it starts")  # fmt: skip
+           "(Fos)phenytoin: sinus bradycardia is on record; check the heart rate before it starts")  # fmt: skip
     for name, item in _slow(p, rate):
-        branch(name, drip, item, "warning", "Phenytoin at heart rate {rate}: check the ECG, give slowly or choose levetiracetam")
+        branch(name, drip, item, "warning", "(Fos)phenytoin at heart rate {rate}: check the ECG, give slowly or choose levetiracetam")
     if held(p, "asm_heart_pressure"):
         low = if_known("systolic", p["asm_pressure_age"], Below(pressure, p["asm_heart_pressure"]))
-        branch("phenytoin, low pressure", drip, low, "warning", "Phenytoin at pressure {pressure}: treat the pressure first, give slowly or choose levetiracetam")
-    branch("phenytoin, QTc", drip, if_known("qtc", p["asm_ecg_age"], AtLeastValue(qtc, p["qtc_very_long_from"])), "warning", "Phenytoin at QTc {qtc}: check the ECG, give slowly or choose levetiracetam")
+        branch("phenytoin, low pressure", drip, low, "warning", "(Fos)phenytoin at pressure {pressure}: treat the pressure first, give slowly or choose levetiracetam")
+    branch("phenytoin, QTc", drip, if_known("qtc", p["asm_ecg_age"], AtLeastValue(qtc, p["qtc_very_long_from"])), "warning", "(Fos)phenytoin at QTc {qtc}: check the ECG, give slowly or choose levetiracetam")
     branch("phenytoin, infarction", drip, HasCondition(("myocardial_infarction",), "recorded", p["asm_infarction_age"], "no"), "warning",
-           "Phenytoin within {p.asm_infarction_age} of a myocardial infarction: give slowly or choose levetiracetam")  # fmt: skip
+           "(Fos)phenytoin within {p.asm_infarction_age} of a myocardial infarction: give slowly or choose levetiracetam")  # fmt: skip
     branch("lacosamide, block, paced", lacosamide, av_block, milder, "Lacosamide: a heart block with a pacemaker; check that it paces")
     branch("lacosamide, PR", lacosamide, if_known("pr_interval", p["asm_ecg_age"], Above(pr, p["lacosamide_pr_above"])), "warning", "Lacosamide at PR {pr}: check the ECG, or choose levetiracetam")
     branch("lacosamide, heart", lacosamide, HasCondition((*NODE, "first_degree_av_block", "heart_failure")), "warning",
@@ -111,7 +111,7 @@ def _heart(p: ParameterSet) -> Advisory:
     branch("phenytoin by mouth, block", (_is("phenytoin"), OrderIs("drafted"), OrderIs("oral")), HasCondition(("av_block", *NODE)), "warning",
            "Phenytoin by mouth: a heart block or sick sinus is on record; check the ECG, choose another")  # fmt: skip
     none = AllOf((OrderIs("drafted"), NoneWithin(("heart_rate",), p["asm_heart_age"]), NoneWithin(("qtc", "pr_interval"), p["asm_ecg_age"])))
-    branch("phenytoin, no rhythm", drip, none, "info", "Phenytoin: no heart rhythm on record; put on a monitor now, before it starts")
+    branch("phenytoin, no rhythm", drip, none, "info", "(Fos)phenytoin: no heart rhythm on record; put on a monitor now, before it starts")
     return Advisory(
         code="asm-cardiac-contraindication",
         title="Heart and anti-seizure medicine",
@@ -265,8 +265,8 @@ def _glucose(p: ParameterSet) -> Advisory:
         trigger=Trigger((tuple(f"drafted:{drug}" for drug in PHENYTOINS),)),
         over=OrderFilter(PHENYTOINS, "drafted"),
         branches=(
-            *pair("high glucose", high, "Phenytoin at glucose {glucose}: it raises glucose; choose levetiracetam"),
-            *pair("crisis", crisis, "Phenytoin in a hyperglycaemic crisis raises glucose: choose levetiracetam"),
+            *pair("high glucose", high, "(Fos)phenytoin at glucose {glucose}: it raises glucose; choose levetiracetam"),
+            *pair("crisis", crisis, "(Fos)phenytoin in a hyperglycaemic crisis raises glucose: choose levetiracetam"),
         ),
         sources=("Phenytoin injection, US label 5.13: hyperglycaemia",),
         speak_order=2,

@@ -15,7 +15,7 @@ from cds.cards.words import fill
 from cds.chart import NO_MEMORY, Chart
 from cds.numbers import point
 from cds.parameters import parameter_set
-from tests.charts import chart, condition, order, result
+from tests.charts import chart, condition, given, order, result
 from tests.intake.payloads import IV, RXNORM, SALINE, UCUM, at, bundle, draft, observation, quantity, read, request
 from tests.intake.payloads import condition as fhir_condition
 from tests.topics.table import Row, files, knowledge, rows
@@ -285,6 +285,19 @@ def test_control_hz_19_without_the_diagnoses_nobody_is_free_of_a_block() -> None
     items = (result("heart_rate", "80"), result("glucose", "6"), drip)
     assert judged(chart(*items, not_sent=("conditions",)), HEART).verdict(HEART).outcome is Outcome.UNKNOWN
     assert judged(chart(*items), HEART).verdict(HEART).outcome is Outcome.NOT_MET
+
+
+def test_hz_36_the_last_resort_is_the_seniors() -> None:
+    """After benzodiazepines and a second-line load have failed, valproate stays critical and is not taken away; before that another is offered."""
+    first = order("levetiracetam", status="completed", dose=("4000", "mg"), minutes="10")
+    doses = (given(("lorazepam",), 55), given(("lorazepam",), 45))
+    draft_ = order("valproate", drafted=True, dose=("2500", "mg"), minutes="15")
+    status, liver = condition("status_epilepticus", onset=60), condition("cirrhosis")
+    failed = judged(chart(status, liver, first, *doses, given(("levetiracetam",), 30, of=first), draft_), LIVER)
+    (finding,) = failed.verdict(LIVER).findings
+    assert finding.indicator == "critical" and "last resort" in finding.branch.name and finding.branch.proposals == ()
+    (earlier,) = judged(chart(status, liver, *doses, draft_), LIVER).verdict(LIVER).findings
+    assert "last resort" not in earlier.branch.name and earlier.branch.proposals
 
 
 # Where guidelines differ -----------------------------------------------------------------------------------------------------------------
