@@ -79,7 +79,7 @@ def _of_row(row: Mapping[str, Any], indicator: str) -> list[Branch]:
     pair = AllOf((OrderHas(inhibitors, "active"), _repeated(), AnyOrder(victim, _repeated())))
     settled = AllOf((OrderIs("settled at home"), AnyOrder(victim, OrderIs("settled at home")), Not(HasOrder(OrderFilter(raised, "drafted")))))
     words = Words(
-        f"Check the {name} level in {{p.inhibitor_level_from}} to {{p.inhibitor_level_to}}: it rises with {{order}}", (f"{{order}} slows the breakdown of {name}.",),
+        str(row["told"]), (f"{{order}} slows the breakdown of {name}.",),
         (f"By local protocol: {row['instead']}.", "When the inhibitor is stopped the level falls again: watch for seizures."),
         ("Drowsiness, ataxia, double vision or nystagmus: take a level now, and hold the next dose.",),
     )  # fmt: skip

@@ -29,7 +29,7 @@ from cds.logic.criteria import (
 )
 from cds.numbers import shown
 from cds.parameters import Limit, Parameter, ParameterSet
-from cds.states.kidney import clearance, clearance_printed, clearance_unit, daily_dose, daily_limit
+from cds.states.kidney import clearance, clearance_unit, daily_dose, daily_limit
 from cds.states.parts import both, column_limit, computable
 from cds.vocabulary import DRUGS
 
@@ -98,7 +98,7 @@ def _branches(p: ParameterSet, rows: tuple[Row, ...]) -> tuple[Branch, ...]:
     for row in rows:
         drug, limit, daily = str(row["drug"]), daily_limit(p, row), daily_dose(p, row)
         above = AllOf((OrderHas((drug,), "active"), computable(daily, Above(daily, limit)), _within(p, row)))
-        name = f"{drug}, {clearance_printed(p, row)}"
+        name = f"{drug}, {row['printed']}"
         words, offer = _words(p, row, limit, daily), _offer(p, row)
         if row["grave"] != "no":
             critical.append(Branch(f"{name}, far above", AllOf((above, Above(Ratio(daily, Figure(limit)), p["asm_kidney_far_above"]))), "critical", words, offer))
@@ -120,9 +120,9 @@ def _words(p: ParameterSet, row: Row, limit: Parameter, daily: Expression) -> Wo
         ("On dialysis: count the clearance as the lowest, and add a dose after each session (ask pharmacy how much).",) if "from_clearance" not in row else ()
     )
     return Words(
-        f"Reduce {drug}: {{daily}} a day, label at most {most} at clearance {{clearance}}",
+        f"Reduce {drug}: {{daily}} a day, at most {most} at clearance {{clearance}}",
         (
-            f"{{order}}: {{daily}} a day. Row of the label: {clearance_printed(p, row)}, at most {most} a day.",
+            f"{{order}}: {{daily}} a day. Clearance {row['printed']}: at most {most} a day.",
             "Clearance {clearance} (Cockcroft-Gault) from creatinine {creatinine}, {creatinine.age}, and weight {weight}.",
         ),
         ("By local protocol or with pharmacy: the next doses by clearance; look again when creatinine moves.", *dialysis),

@@ -58,7 +58,7 @@ def _pyridoxine(p: ParameterSet) -> Advisory:
     exposed = AnyOf((HasOrder(OrderFilter(("isoniazid",), "active")), HasCondition(("poisoning_isoniazid", "poisoning_mushroom"))))
     facts: dict[str, Expression] = {"minutes": Since("seizure onset"), "weight": Latest("weight", p["weight_age"])}
     if child:
-        dose: Expression = Lesser((Scaled(facts["weight"], p["pyridoxine_per_kg"], "g"), Figure(p["pyridoxine_dose"])))
+        dose: Expression = Lesser((Scaled(facts["weight"], p["pyridoxine_per_kg"], "mg"), Figure(p["pyridoxine_dose"])))
         told = "{p.pyridoxine_per_kg}, at most {p.pyridoxine_dose}"
     else:
         dose, told = Figure(p["pyridoxine_dose"]), "{p.pyridoxine_dose}"
@@ -67,7 +67,7 @@ def _pyridoxine(p: ParameterSet) -> Advisory:
         "A benzodiazepine beside it: each helps the other. Poisons service.",
     )
     cautions = ("Phenytoin does not help here.", "Watch breathing: pyridoxine can bring on apnoea, above all in an infant.")
-    give = (Give("Pyridoxine", "pyridoxine", dose, "g"),)
+    give = (Give("Pyridoxine", "pyridoxine", dose, "mg" if child else "g"),)
     branches = [
         Branch("exposure", AllOf((refractory, exposed)), "critical",
                Words("Seizure for {minutes} after isoniazid or a poison like it: give pyridoxine " + told + " by vein", ("Isoniazid or a mushroom poison is on record.",), do, cautions, facts=facts),
@@ -149,7 +149,7 @@ def _toxic(p: ParameterSet) -> Advisory:
     out: tuple[Proposal, ...] = (TakeOut("Take this phenytoin out, and give a benzodiazepine"),)
 
     def branch(name: str, when: Criterion, what: str) -> Branch:
-        summary = f"Choose a benzodiazepine or phenobarbital: phenytoin does not help in a seizure of {what}"
+        summary = f"Choose a benzodiazepine or phenobarbital: phenytoin does not help a seizure from {what}"
         return Branch(name, AllOf((State("seizure now"), when)), "warning", Words(summary, ("About: {order}.",), do, cautions, facts=facts), out)
 
     branches = [branch(name, HasCondition(concepts), name) for name, concepts in POISONS]
