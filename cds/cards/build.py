@@ -12,6 +12,7 @@ from cds.assess import Knowledge, Population
 from cds.candidates import Change, Dropped, Offers
 from cds.cards import fhir
 from cds.cards.evidence import capital, evidence_lines, label_of
+from cds.cards.guidelines import disagreements
 from cds.cards.overview import detail_of, entry_of_view, inputs_of, shows_of, summary_of
 from cds.cards.parts import clock, distinct, entry_of, item_data, names_of, overdue, pruned, says_nothing, section, short_name, told_apart, with_parts
 from cds.cards.words import fill, literal, plain, readable, sentence, summary
@@ -157,9 +158,7 @@ class _Maker:
         codes = {finding.code for finding in group.findings}
         suggestions, by_hand = self._suggestions(group)
         dropped = [*(each for each in self._offers.dropped if each.code in codes), *by_hand]
-        card = self._card(
-            lead.code, group.indicator, self._summary(lead), self._detail(group, flips, dropped), advisory.sources[0], advisory.title, entries
-        )
+        card = self._card(lead.code, group.indicator, self._summary(lead), self._detail(group, flips, dropped), advisory.sources[0], advisory.title, entries)
         if suggestions:
             card["suggestions"] = suggestions
             card["selectionBehavior"] = "any"
@@ -178,7 +177,9 @@ class _Maker:
     def _view(self, view: Overview) -> dict[str, Any]:
         """The card of an overview. One that rests on something that can be overridden offers the reasons."""
         source = "Trivet: what the chart shows together"
-        card = self._card(view.code, view.indicator, summary_of(view), detail_of(view, self._line, self._closing), source, VIEWS[view.code], [entry_of_view(view)])
+        card = self._card(
+            view.code, view.indicator, summary_of(view), detail_of(view, self._line, self._closing), source, VIEWS[view.code], [entry_of_view(view)]
+        )
         for name, data in (("shows", shows_of(view)), ("inputs", inputs_of(view, self._chart.now))):
             if data:
                 card["extension"][f"{KEY}.{name}"] = data
@@ -212,7 +213,7 @@ class _Maker:
             section("Found", found),
             section("What to do", [self._fill(line, f) for f in every for line in f.branch.words.do]),
             section("Cautions", cautions),
-            section("Where guidelines differ", [self._fill(line, f) for f in every for line in f.branch.words.differs]),
+            section("Where guidelines differ", self._differs(every)),
             section("What would change this", [literal(readable(flip.text), 300) for flip in flips]),
             section("Not offered", [f"{literal(each.label)}: {literal(self._titles(each.reason))}" for each in dropped]),
             section("Lowered", [self._lowered(f) for f in every if f.lowered_by]),
@@ -220,6 +221,9 @@ class _Maker:
             self._closing,
         ]
         return "\n\n".join(part for part in parts if part)
+
+    def _differs(self, findings: Iterable[Finding]) -> list[str]:
+        return [line for f in findings for line in (*(self._fill(own, f) for own in f.branch.words.differs), *disagreements(f, self._p.p))]
 
     def _lowered(self, finding: Finding) -> str:
         mine, other = self._p.advisory(finding.code).title, self._p.advisory(finding.lowered_by).title
@@ -322,7 +326,9 @@ class _Maker:
         parts = [section(TITLES[code], self._item_lines([item for item in items if item.code == code])) for code in codes]
         parts += ["No advice on these points is not a sign that all is well.", self._closing]
         source = "Trivet: what this service could and could not read"
-        card = self._card(lead, indicators[lead], sentence(head + readable(items[0].short or items[0].text), more), "\n\n".join(parts), source, TITLES[lead], entries)
+        card = self._card(
+            lead, indicators[lead], sentence(head + readable(items[0].short or items[0].text), more), "\n\n".join(parts), source, TITLES[lead], entries
+        )
         suggestions = []
         for test in dict.fromkeys(item.test for item in items if item.test and item.test not in self._offers.tests_ordered):
             label = "Repeat the blood gas" if lead == GAS and test == "ph" else f"Measure {label_of(test)} now"
@@ -416,7 +422,10 @@ class _Maker:
 
     def _accounts(self) -> list[dict[str, Any]]:
         return [
-            {"order": account.ref, "parts": [pruned({"part": name, "state": state, "read": plain(names_of(name, text), 120)}) for name, state, text in account.parts]}
+            {
+                "order": account.ref,
+                "parts": [pruned({"part": name, "state": state, "read": plain(names_of(name, text), 120)}) for name, state, text in account.parts],
+            }
             for account in self._q.accounts
         ]
 

@@ -68,14 +68,22 @@ def figure_of(p: ParameterSet, key: str) -> str:
 
 
 def guidelines_print(p: ParameterSet, key: str) -> str:
-    """What each guideline for this population prints: "3.5 mmol/L (consensus-2024, uk-2023), 3.3 mmol/L (us-2009)"."""
+    """What each guideline for this population prints: "3.5 mmol/L (consensus-2024, uk-2023), 3.3 mmol/L (us-2009)". Where a source says how it compares
+    (`key_compare`), that stands before the figure."""
+    compares = {row.profile: str(row.value) for row in _for_population(p, f"{key}_compare")} if f"{key}_compare" in p else {}
     by_figure: dict[str, list[str]] = {}
-    for row in p.rows(key):
-        if row.population in (p.population, "any") and isinstance(row.value, Decimal):
-            names = by_figure.setdefault(f"{shown(row.number)} {row.unit}", [])
-            if row.profile not in names:
-                names.append(row.profile)
+    for row in _for_population(p, key):
+        if row.value == "":
+            continue
+        figure = f"{shown(row.number)} {row.unit}".removesuffix(" 1") if isinstance(row.value, Decimal) else str(row.value)
+        names = by_figure.setdefault(f"{compares.get(row.profile, '')} {figure}".strip(), [])
+        if row.profile not in names:
+            names.append(row.profile)
     return ", ".join(f"{figure} ({', '.join(names)})" for figure, names in by_figure.items())
+
+
+def _for_population(p: ParameterSet, key: str) -> list[Parameter]:
+    return [row for row in p.rows(key) if row.population in (p.population, "any")]
 
 
 def reaches(item: Expression, p: ParameterSet, key: str) -> Criterion:

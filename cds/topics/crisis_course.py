@@ -247,6 +247,11 @@ def _resolved(p: ParameterSet) -> Advisory:
     numbers = "Ketones {ketones}, pH {ph}, bicarbonate {bicarbonate}, glucose {glucose}."
     # Kept short: the dose stands in the card's second part, from the advisory on insulin under the skin.
     ideal = "Ideally glucose is below {p.resolved_glucose_ideal} before the change."
+    # Over by one guideline may be not yet over by another (HZ-25).
+    number = "Ketones below" if p.population == "child" else "Bicarbonate from"
+    key = "ketoacidosis_over_ketones" if p.population == "child" else "ketoacidosis_over_bicarbonate"
+    over = (f"Guidelines ask for different things: {guidelines_print(p, 'ketoacidosis_over_needs')}. {number} {guidelines_print(p, key)}.",)
+    spent = () if p.population == "child" else (f"Guidelines differ on the glucose: below {guidelines_print(p, 'hyperosmolar_over_glucose')}.",)
     return Advisory(
         code="crisis-resolved",
         title="The crisis is over by its criteria",
@@ -256,18 +261,18 @@ def _resolved(p: ParameterSet) -> Advisory:
         branches=(
             Branch(
                 "both over", both_over, "info",
-                Words(f"Ketoacidosis and hyperosmolar state over (ketones {{ketones}}, glucose {{glucose}}): {plan}", (numbers,), do, cautions, facts=facts),
+                Words(f"Ketoacidosis and hyperosmolar state over (ketones {{ketones}}, glucose {{glucose}}): {plan}", (numbers,), do, cautions, (*over, *spent), facts=facts),
             ),
             Branch(
                 "ketoacidosis over, glucose high", AllOf((ketotic, if_known("glucose", age, AtLeastValue(glucose, p["resolved_glucose_ideal"])))), "info",
-                Words(f"Ketoacidosis over (ketones {{ketones}}), glucose still {{glucose}}: {plan}", (numbers, ideal), do, cautions, facts=facts),
+                Words(f"Ketoacidosis over (ketones {{ketones}}), glucose still {{glucose}}: {plan}", (numbers, ideal), do, cautions, over, facts=facts),
             ),
-            Branch("ketoacidosis over", ketotic, "info", Words(f"Ketoacidosis over (ketones {{ketones}}, pH {{ph}}): {plan}", (numbers,), do, cautions, facts=facts)),
+            Branch("ketoacidosis over", ketotic, "info", Words(f"Ketoacidosis over (ketones {{ketones}}, pH {{ph}}): {plan}", (numbers,), do, cautions, over, facts=facts)),
             Branch(
                 "hyperosmolar state over", hyperosmolar, "info",
                 Words(
                     f"Hyperosmolar state over (osmolality {{osmolality}}, glucose {{glucose}}): {plan}",
-                    ("Coma score {gcs}, urine {urine}.",), do, cautions, facts=facts,
+                    ("Coma score {gcs}, urine {urine}.",), do, cautions, spent, facts=facts,
                 ),
             ),
         ),

@@ -110,7 +110,12 @@ def _words(p: ParameterSet) -> Words:
         "Sodium that rises while glucose falls is expected: not by itself a reason for half-strength saline.",
         "Heart or kidney failure: smaller amounts, looked at after each.",
     )
-    differs = (f"Guidelines differ on the glucose of a hyperosmolar state: {guidelines_print(p, 'hyperosmolar_glucose')}.",) if p.population == "adult" else ()
+    differs: tuple[str, ...] = ()
+    if p.population == "adult":
+        differs = (
+            f"Guidelines differ on the glucose of a hyperosmolar state: {guidelines_print(p, 'hyperosmolar_glucose')}.",
+            f"On the osmolality that counts: {guidelines_print(p, 'hyperosmolar_osmolality_uses')}.",
+        )
     return Words("", found, do, cautions, differs, facts=facts)
 
 

@@ -185,7 +185,11 @@ def _words(p: ParameterSet) -> Words:
 
 
 def _mild_differs(p: ParameterSet) -> tuple[str, ...]:
-    return (f"Guidelines differ on the bicarbonate of ketoacidosis: below {guidelines_print(p, 'ketoacidosis_bicarbonate')}.",)
+    """A mild one may be none elsewhere: by the bicarbonate, or where a guideline asks for pH and bicarbonate."""
+    lines = [f"Guidelines differ on the bicarbonate of ketoacidosis: {guidelines_print(p, 'ketoacidosis_bicarbonate')}."]
+    if p.population == "adult":
+        lines.append(f"On whether pH or bicarbonate is enough: {guidelines_print(p, 'ketoacidosis_acidosis_needs')}.")
+    return tuple(lines)
 
 
 # A16 ---------------------------------------------------------------------------------------------------------------------------------

@@ -132,7 +132,7 @@ def toml(*blocks: str) -> str:
 
 SHIPPED = ("formulas.toml", "orders/orders.toml")
 HOUSEKEEPING = (
-    figure("weight_age", "43200", "min"), figure("weight_age_infant", "1440", "min"), figure("together", "15", "min"), figure("adult_age", "18", "a"),
+    figure("weight_age", "43200", "min"), figure("weight_age_infant", "1440", "min"), figure("together", "15", "min"), figure("review_after", "365", "d"), figure("adult_age", "18", "a"),
     figure("neonate_days", "28", "d"), figure("card_cap", "5", "1"), figure("home_medicine_settled", "43200", "min"),
     figure("refire_critical", "120", "min"), figure("refire_warning", "720", "min"), figure("refire_info", "1440", "min"),
 )  # fmt: skip
