@@ -35,6 +35,10 @@ class Recorded:
     cultures: tuple[Culture, ...]
 
 
+def _told_nobody(path: str, item: str, what: str) -> None:
+    """Where nothing is kept any more, nobody is told."""
+
+
 class RecordLists:
     """`others` is told of what belongs to another patient; `doubtful` collects the lists that are not whole without what was set aside."""
 
@@ -92,7 +96,9 @@ class RecordLists:
         return bool(found.read)
 
     def read(self, conditions: tuple[Condition, ...]) -> Recorded:
-        """Read what was kept. One that cannot be read leaves its list incomplete, and is named."""
+        """Read what was kept. One that cannot be read leaves its list incomplete, and is named. Nothing is kept after that."""
+        # Whoever was told holds this: a circle would keep the whole request in memory until the collector comes by.
+        self._others = _told_nobody
         allergies = [each for each in map(allergy_of, conditions) if each is not None]
         procedures: list[Care] = []
         investigations: list[Investigation] = []

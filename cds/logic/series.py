@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 FEW = 2
 
 
-class Point(msgspec.Struct, frozen=True, gc=False):
-    """One sample: when (epoch ms), the value, and the results behind it."""
+class Point(msgspec.Struct, frozen=True):
+    """One sample: when (epoch ms), the value, and the results behind it. The collector must see it: what it tells names the scene that remembers it."""
 
     at: int
     value: Decimal
