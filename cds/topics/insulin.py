@@ -121,14 +121,15 @@ def _rates(p: ParameterSet) -> tuple[Branch, ...]:
     check = "Look at the order by local protocol: rate, weight, units or mL, strength of the syringe or bag."
     cautions = (POISONING, "A weight that is wrong or estimated shifts every rate per kilogram.")
     take_out: tuple[Proposal, ...] = (Withdraw("Take this insulin out of the orders and write it again"),)
+    flows = AllOf((BY_VEIN, INFUSION, Not(_dose_for_potassium(p)))) if held(p, "insulin_push_for_potassium") else AllOf((BY_VEIN, INFUSION))
     team = ("Ask the specialist team before this rate goes on.",) if p.population == "child" else ("Above {p.insulin_per_hour_high} ask a senior or the diabetes team.",)
     branches = [
         *_with_and_without_weight(
-            p, "far too fast", "critical", AllOf((BY_VEIN, INFUSION, either(far))),
+            p, "far too fast", "critical", AllOf((flows, either(far))),
             "check this rate now, ten-fold or mL read as units?", Words("Insulin {}", found, (check, *team), cautions, facts=facts), take_out,
         ),
         *_with_and_without_weight(
-            p, "too fast", "warning", AllOf((BY_VEIN, INFUSION, either(high))),
+            p, "too fast", "warning", AllOf((flows, either(high))),
             "above the usual range, check rate and weight", Words("Insulin {}", (*found, "Glucose now: {glucose}."), (check, *team), cautions, facts=facts), (),
         ),
         Branch(
@@ -153,6 +154,13 @@ def _rates(p: ParameterSet) -> tuple[Branch, ...]:
             )
         )  # fmt: skip
     return tuple(branches)
+
+
+def _dose_for_potassium(p: ParameterSet) -> Criterion:
+    """The usual dose for a high potassium in a small bag: ten units over a quarter of an hour are no infusion of forty units an hour."""
+    potassium, minutes = Latest("potassium", p["potassium_age_to_start"]), OfOrder("duration_minutes", "insulin")
+    brief = computable(minutes, AtMostValue(minutes, p["insulin_for_potassium_dose_minutes"]))
+    return AllOf((brief, computable(DOSE, AtMostValue(DOSE, p["insulin_push_for_potassium"])), computable(potassium, AtLeastValue(potassium, p["insulin_for_potassium_from"]))))
 
 
 def _with_and_without_weight(
