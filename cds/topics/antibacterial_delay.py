@@ -208,7 +208,7 @@ def _brain(p: ParameterSet) -> Advisory:
     )
     cautions = (
         "A dose given before hospital may not be on record: ask.",
-        "If another source explains the fever and the seizure, record it, and this card goes.",
+        "If it is viral, over, or explained by another source, record that, and this card goes.",
     )
     offers: tuple[OneOf | Give, ...] = _first_doses(p, brain=True)
     if held(p, "first_aciclovir_per_kg"):

@@ -172,6 +172,7 @@ def _words(p: ParameterSet, row: Row, limit: Parameter, daily: Expression) -> Wo
     else:
         summary = f"Choose another than {drug}, or ask pharmacy: clearance {{clearance}} has no labelled dose"
     base = f", {row['regimen']}" if "regimen" in row else ""
+    told = f"at most {most} a day" if limit.number else "no dose that is repeated"
     cautions = [
         "Give the first dose in full: only what is repeated builds up. Never a reason to leave an infection untreated.",
         "The clearance is an estimate (Cockcroft-Gault): while creatinine moves it is too high or too low.",
@@ -181,7 +182,7 @@ def _words(p: ParameterSet, row: Row, limit: Parameter, daily: Expression) -> Wo
     return Words(
         summary,
         (
-            f"{{order}}: {{daily}} a day. Row of the label{base}: {clearance_printed(p, row)}, at most {most} a day.",
+            f"{{order}}: {{daily}} a day. Row of the label{base}: {clearance_printed(p, row)}, {told}.",
             "Clearance {clearance} from creatinine {creatinine}, {creatinine.age}.",
         ),
         (

@@ -72,7 +72,7 @@ def _bound() -> Advisory:
             Branch(
                 "by mouth together", AllOf((oral, drafted, AnyOf((AllOf((quinolone, by_mouth)), AllOf((cation, taken)))))), "info",
                 Words(
-                    "Give {order} apart: a cation by mouth binds a fluoroquinolone, {p.chelation_before} before or {p.chelation_after} after",
+                    "Give the fluoroquinolone {p.chelation_before} before or {p.chelation_after} after the cation that binds it ({order})",
                     (),
                     ("By local protocol: the fluoroquinolone {p.chelation_before} before the magnesium, calcium, iron, zinc or antacid, or {p.chelation_after} after; or stop the cation for the course.",),
                     ("Tube feeds and milk bind it too.", "Low potassium or magnesium and a long QT with a fluoroquinolone have a card of their own."),

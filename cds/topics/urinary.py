@@ -11,6 +11,7 @@ from cds.logic.criteria import (
     CountOrders,
     Criterion,
     Expression,
+    Figure,
     HasCondition,
     HasOrder,
     Latest,
@@ -59,7 +60,8 @@ def _duration(p: ParameterSet) -> Advisory:
         alone, more = compare(course, p[limit]), compare(together, p[limit])
         return AllOf((drafted, Not(NotComputable(course)), AnyOf((AllOf((Not(runs), alone)), AllOf((runs, more))))))
 
-    long = AnyOf((AllOf((Not(drafted), computable(started, Above(started, p["uti_course_long"])))), spans(Above, "uti_course_long")))
+    long = AllOf((Not(drafted), computable(started, Above(started, p["uti_course_long"]))))
+    long_ordered = spans(Above, "uti_course_long")
     review = _review(p, course)
     one_drug = Below(CountOrders(OrderFilter(("antibacterial",), "drafted")), p["uti_drafts_of_one"])
     quinolone = OrderHas(("fluoroquinolone",), "active")
@@ -70,14 +72,20 @@ def _duration(p: ParameterSet) -> Advisory:
             AnyOf((AllOf((quinolone, spans(Below, "uti_course_least_fluoroquinolone"))), AllOf((Not(quinolone), spans(Below, "uti_course_least"))))),
         )
     )
-    facts: dict[str, Expression] = {"course": course, "started": started}
-    found = ("Course as ordered: {course}; this order began {started} ago.",)
+    # The first part gives the sum its unit: days, not minutes.
+    so_far = Plus((Figure(p["uti_no_days"]), started))
+    facts: dict[str, Expression] = {"course": course, "started": so_far}
     do = (
         "By local protocol: {p.uti_course_least} in all from the first day of an active medicine, {p.uti_course_least_fluoroquinolone} or more with a fluoroquinolone, if the patient improves.",
         "If there is a reason for more (no answer in 72 h, obstruction, abscess, prostatitis, a catheter that stays), write it on the order.",
     )
     cautions = ("Days of a medicine that the organism resists do not count.", "A man in whom prostatitis is not excluded is treated for longer.")
     differs = ("IDSA 2025: 7 days, 5 to 7 with a fluoroquinolone. EAU: 7 days if afebrile for 48 h, 14 for men in whom prostatitis is not excluded.",)
+    ordered = "Course as ordered: {course}, after what was given before it."
+
+    def branch(name: str, when: Criterion, indicator: str, summary: str, line: str) -> Branch:
+        return Branch(name, AllOf((scope, when)), indicator, Words(summary, (line,), do, cautions, differs, facts))
+
     return Advisory(
         code="complicated-uti-duration",
         title="Course of a complicated urinary infection",
@@ -91,8 +99,9 @@ def _duration(p: ParameterSet) -> Advisory:
         ),
         over=OrderFilter(("antibacterial",), "either"),
         branches=(
-            Branch("too short", AllOf((scope, short)), "warning", Words("Check the length of {order}: {course} is short for an infection beyond the bladder", found, do, cautions, differs, facts)),
-            Branch("longer than usual", AllOf((scope, long)), "info", Words("Check whether {order} can stop: longer than {p.uti_course_long}, no reason on record", found, do, cautions, differs, facts)),
+            branch("too short", short, "warning", "Check the length of {order}: {course} is short for an infection beyond the bladder", ordered),
+            branch("longer than usual", long, "info", "Check whether {order} can stop: longer than {p.uti_course_long}, no reason on record", "Begun {started} ago."),
+            branch("ordered for longer than usual", long_ordered, "info", "Check the length of {order}: more than {p.uti_course_long} in all, no reason on record", ordered),
         ),
         sources=(IDSA, EAU),
         touches=TOUCHES,
