@@ -19,6 +19,7 @@ from cds.logic.criteria import (
     Minus,
     NoOrder,
     Not,
+    NotComputable,
     OrderFilter,
     Projected,
     Slope,
@@ -49,7 +50,8 @@ def _falling_on_insulin(p: ParameterSet) -> Advisory:
     ahead = Projected(series, p["potassium_projected_ahead"])
     fallen = Minus(Extreme("potassium", window, "oldest"), now)
     facts: dict[str, Expression] = {"potassium": now, "ahead": ahead, "slope": series, "fallen": fallen, "given": Total("potassium")}
-    running = AllOf((insulin_running(), AtLeastValue(now, p["potassium_projected_low_below"])))
+    # With one result there is no course, and nothing is asked: that a potassium is wanted says insulin's own code.
+    running = AllOf((insulin_running(), Not(NotComputable(series)), AtLeastValue(now, p["potassium_projected_low_below"])))
     falling = Below(series, p["potassium_not_falling"])
     low_ahead = AllOf((falling, Below(ahead, p["potassium_projected_low_below"])))
     fast = AllOf((AtMostValue(series, p["potassium_fast_fall"]), Below(now, p["potassium_fast_fall_from_below"])))
