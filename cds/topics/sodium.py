@@ -75,6 +75,8 @@ def _with_seizure(p: ParameterSet) -> Advisory:
             *bolus,
         )  # fmt: skip
     low, lower, lowest = p["sodium_seizure_other_cause_below"], p["sodium_seizure_below"], p["sodium_seizure_deep_below"]
+    # A convulsion that is over, at a sodium that was low enough then: what it is now does not ask for another cause.
+    explained = AllOf((recovered, Below(Extreme("sodium_for_trend", p["sodium_window_day"], "lowest"), lower)))
     over = replace(
         base,
         summary="Raise sodium slowly: corrected {sodium} after a seizure that is over",
@@ -90,7 +92,7 @@ def _with_seizure(p: ParameterSet) -> Advisory:
             Branch("treat", AllOf((ill, Below(sodium, lowest))), "critical", replace(base, summary="Give 3 % saline now: sodium {sodium} with seizure or coma"), bolus),
             Branch("over and awake", AllOf((ill, Between(sodium, lowest, lower), recovered)), "warning", over),
             Branch("treat, less low", AllOf((ill, Below(sodium, lower))), "critical", replace(base, summary="Give 3 % saline now: sodium {sodium} with seizure or coma"), bolus),
-            Branch("part cause", AllOf((ill, Between(sodium, lower, low))), "warning", replace(
+            Branch("part cause", AllOf((ill, Between(sodium, lower, low), Not(explained))), "warning", replace(
                 base, summary="Look for another cause too: sodium {sodium} is low, but seldom seizes by itself", do=("By local protocol: look for the other cause; correct slowly.", *slow))),
         ),
         sources=(EU, US, CAUSE),
