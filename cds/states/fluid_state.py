@@ -69,7 +69,9 @@ def _run_first(scene: Scene) -> StateValue:
     # A bag whose start nobody recorded may have run long enough: it is not held against the insulin.
     if any((start := scene.orders.start(order)) is None or start.latest <= floor for order in running):
         return StateValue(TRUE, lambda: tuple(seen_order(order, scene) for order in running))
-    earlier = [each for each in _fluids(scene, (ended.order for ended in scene.orders.ended)) if scene.orders.start(each) is not None]
+    # A bag that has ended counts by when it began: a bolus of half an hour is no hour of fluid.
+    ended = _fluids(scene, (each.order for each in scene.orders.ended))
+    earlier = [each for each in ended if (start := scene.orders.start(each)) is not None and start.latest <= floor]
     if earlier:
         return StateValue(TRUE, lambda: tuple(seen_order(order, scene) for order in earlier))
     return StateValue(FALSE) if scene.whole("medications") else StateValue(UNKNOWN, gaps=lambda: (scene.gap("medications"),))
