@@ -36,7 +36,6 @@ TOUCHES = ("anti_seizure", "benzodiazepine", "anaesthetic_agent", "magnesium_sul
 PROBLEM = "anti-seizure medicine level"
 PHENYTOINS = ("phenytoin", "fosphenytoin")
 ADHERENCE = ("levetiracetam", "lamotrigine", "lacosamide", "oxcarbazepine")
-SEIZURES = ("condition:seizure", "condition:status_epilepticus", "condition:eclampsia", "condition:febrile_seizure")
 SOURCES = (
     "Sheiner LB, Tozer TN. Clinical Pharmacokinetics, 1978: phenytoin and albumin",
     "Ranges: laboratory handbooks and labels; each figure's source stands in the knowledge. The critical figures are our own: a pharmacist signs them",
@@ -119,7 +118,8 @@ def _missing(p: ParameterSet) -> Advisory:
         title="Seizure on maintenance without a level",
         problem=PROBLEM,
         kind="result",
-        trigger=Trigger((SEIZURES, tuple(f"{place}:anti_seizure" for place in ("running", "listed")))),
+        # By the medicines alone: where their list failed nothing else may gate it.
+        trigger=Trigger((tuple(f"{place}:anti_seizure" for place in ("drafted", "running", "listed")),)),
         over=OrderFilter((*PHENYTOINS, "valproate", "carbamazepine", "phenobarbital", "primidone", *ADHERENCE), "active"),
         branches=tuple(branches),
         sources=("Common practice: a level at a breakthrough seizure, before the next dose",),
