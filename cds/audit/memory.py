@@ -49,6 +49,19 @@ class MemoryRow:
 
 
 COLUMNS = tuple(field.name for field in fields(MemoryRow))
+WILL_MONITOR = "will-monitor"
+"""The override reason that is a promise: what was overridden will be looked at again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Remembered:
+    """What one call read: the overrides of its user and encounter, and the promises to its patient, by whomever and wherever they were made (HZ-47)."""
+
+    overrides: tuple[MemoryRow, ...] = ()
+    promises: tuple[MemoryRow, ...] = ()
+
+
+NOTHING_REMEMBERED = Remembered()
 
 
 def rows_to_bytes(rows: Iterable[MemoryRow]) -> bytes:
@@ -100,6 +113,16 @@ class OverrideMemory:
                 f"SELECT {', '.join(COLUMNS)} FROM overrides"
                 " WHERE patient = ? AND encounter IS ? AND user = ? AND at_ms >= ? ORDER BY at_ms, advisory, fingerprint, reason",
                 (patient, encounter, user, since_ms),
+            ).fetchall()
+        return tuple(MemoryRow(*row) for row in found)
+
+    def promises(self, patient: Pseudonym, *, since_ms: int) -> tuple[MemoryRow, ...]:
+        """What anybody overrode for this patient with a promise to monitor at or after `since_ms`, in a fixed order: a promise outlives a shift and a move."""
+        with self._lock:
+            found = self._connection.execute(
+                f"SELECT {', '.join(COLUMNS)} FROM overrides"
+                " WHERE patient = ? AND reason = ? AND at_ms >= ? ORDER BY at_ms, advisory, fingerprint, user, coalesce(encounter, '')",
+                (patient, WILL_MONITOR, since_ms),
             ).fetchall()
         return tuple(MemoryRow(*row) for row in found)
 

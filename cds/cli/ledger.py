@@ -83,9 +83,11 @@ def show_record(settings: Settings, name: str) -> int:
     if FEEDBACK_PART in parts:
         console.print(_title("Feedback as sent"))
         console.print_json(parts[FEEDBACK_PART].decode())
-    if "memory" in parts:
-        console.print(_title("Overrides that were remembered for this call"))
-        for row in json.loads(parts["memory"]):
+    for name, title in (("memory", "Overrides that were remembered for this call"), ("promises", "Promises to monitor that were remembered for this call")):
+        if name not in parts:
+            continue
+        console.print(_title(title))
+        for row in json.loads(parts[name]):
             console.print(Text(f"  {row['advisory']} ({row['indicator']}), {clock(row['at_ms'])}, reason {row['reason'] or 'not given'}"))
     if "rules" in parts:
         _print_rules(console, json.loads(parts["rules"]))

@@ -17,6 +17,7 @@ from cds.parameters import Parameter, ParameterSet
 from cds.vocabulary import ANALYTES
 
 WAITING, KEPT, LATE, BROKEN, NOT_KNOWN = "waiting", "kept", "kept late", "broken", "not known"
+WILL_MONITOR = "will-monitor"
 SOURCES = ("Own rule: a check that was promised is looked for when it is due", "Slight SP et al. 2013: about a third of such promises were kept")
 
 
@@ -85,8 +86,6 @@ def without_broken(memory: Memory, promised: tuple[Promised, ...]) -> Memory:
     gone = {(each.promise.code, each.promise.at) for each in promised if each.state == BROKEN}
     return replace(memory, overrides=tuple(o for o in memory.overrides if o.reason != WILL_MONITOR or (o.code, o.at) not in gone))
 
-
-WILL_MONITOR = "will-monitor"
 
 
 def overdue(promised: tuple[Promised, ...]) -> tuple[Promised, ...]:

@@ -10,10 +10,10 @@ from enum import StrEnum
 from typing import Any
 
 from cds.assess import Knowledge
-from cds.audit.memory import MemoryRow, rows_from_bytes
+from cds.audit.memory import Remembered, rows_from_bytes
 from cds.audit.record import Kind, Record
 from cds.call import Answer, answer, failed
-from cds.chart import Memory, Override
+from cds.chart import Memory, Override, Promise
 from cds.replay.configuration import Configuration
 
 MOST_DIFFERENCES = 20
@@ -45,7 +45,7 @@ class Recorded:
     request: bytes
     answer: bytes
     rules: bytes
-    memory: tuple[MemoryRow, ...]
+    memory: Remembered
     hashes: Mapping[str, str]
 
 
@@ -81,7 +81,7 @@ def recorded_of(record: Record) -> Recorded | Replayed:
         return unfit(Category.NOT_KEPT, "the evidence was erased")
     try:
         parts = record.parts
-        memory = rows_from_bytes(parts["memory"]) if "memory" in parts else ()
+        memory = Remembered(*(rows_from_bytes(parts[name]) if name in parts else () for name in ("memory", "promises")))
     except (ValueError, KeyError, TypeError):
         return unfit(Category.NOT_KEPT, "the evidence cannot be read")
     if header.get("outcome") == NOT_READ or "service" not in header:
@@ -94,12 +94,15 @@ def recorded_of(record: Record) -> Recorded | Replayed:
     )  # fmt: skip
 
 
-def memory_of(rows: tuple[MemoryRow, ...], shift: int) -> Memory:
-    """Remembered overrides as the frozen data that `assess` reads.
+def memory_of(remembered: Remembered, shift: int) -> Memory:
+    """Remembered overrides and promises as the frozen data that a call reads.
 
     `shift` (ms) is the time of judgement less the time received: an override stays as old as it is, also where a request brings its own time (F-35).
     """
-    return Memory(tuple(Override(r.advisory, r.indicator, r.fingerprint, r.at_ms + shift, r.user, r.encounter or "", r.reason or "") for r in rows))
+    return Memory(
+        tuple(Override(r.advisory, r.indicator, r.fingerprint, r.at_ms + shift, r.user, r.encounter or "", r.reason or "") for r in remembered.overrides),
+        tuple(Promise(r.advisory, r.indicator, r.at_ms + shift, r.fingerprint) for r in remembered.promises),
+    )
 
 
 def judge_again(call: Recorded, configuration: Configuration, knowledge: Knowledge) -> Again:

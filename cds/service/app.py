@@ -25,7 +25,7 @@ from starlette.routing import Route
 
 import cds
 from cds.audit.errors import LedgerError, LedgerUnavailable
-from cds.audit.memory import MemoryRow
+from cds.audit.memory import NOTHING_REMEMBERED
 from cds.audit.record import blank_token
 from cds.call import Answer, operation_outcome, refusal
 from cds.intake import RequestError
@@ -150,7 +150,7 @@ async def _hook(request: Request) -> Response:
     service = request.path_params["service_id"]
     request_id = str(uuid.uuid4())
     body = blank_token(b"")
-    rows: tuple[MemoryRow, ...] = ()
+    rows = NOTHING_REMEMBERED
     received = now_ms()
     if service not in SERVICES:
         made = Answer(404, operation_outcome("not-found", "no such service; see /cds-services"), NOT_READ, received)
@@ -202,7 +202,7 @@ async def _feedback(request: Request) -> Response:
     except RequestError as error:
         made = Answer(error.status, refusal(error), FEEDBACK_REFUSED, received)
         with contextlib.suppress(LedgerUnavailable):
-            await desk.record(service if service in SERVICES else None, body, made, (), request_id, received)
+            await desk.record(service if service in SERVICES else None, body, made, NOTHING_REMEMBERED, request_id, received)
         return Response(made.body, error.status, media_type=_JSON, headers=headers)
     except LedgerUnavailable:
         return Response(operation_outcome("transient", "the feedback could not be recorded; send it again"), 503, media_type=_JSON, headers=headers)

@@ -18,13 +18,13 @@ import cds
 from cds.audit.errors import LedgerError, LedgerUnavailable
 from cds.audit.feedback import Deciding, deciding_to_bytes, feedback_record
 from cds.audit.keeper import HeadKeeper
-from cds.audit.memory import MemoryRow, OverrideMemory, rows_to_bytes
+from cds.audit.memory import NOTHING_REMEMBERED, OverrideMemory, Remembered, rows_to_bytes
 from cds.audit.read import LedgerReader
 from cds.audit.record import Blanked, Kind, RecordDraft
 from cds.audit.store import Ledger, Receipt
 from cds.call import Answer, answer, failed, notice
 from cds.cards.build import REASONS
-from cds.chart import DAY, Memory
+from cds.chart import DAY, MINUTE, Memory
 from cds.intake import Intake
 from cds.replay import memory_of
 from cds.service.discovery import SERVICES
@@ -97,13 +97,13 @@ class Desk:
 
     # One call --------------------------------------------------------------------------------------------------------------------
 
-    def judge(self, service: str, body: Blanked, request_id: str, received: int) -> tuple[Answer, tuple[MemoryRow, ...]]:
+    def judge(self, service: str, body: Blanked, request_id: str, received: int) -> tuple[Answer, Remembered]:
         """Read, judge and answer one body. Whatever goes wrong inside is an answer that says so, never an exception (HZ-32)."""
-        read: list[MemoryRow] = []
+        read: list[Remembered] = []
 
         def recall(intake: Intake) -> Memory:
-            rows = self._overrides(intake, received)
-            read.extend(rows)
+            rows = self._remembered(intake, received)
+            read.append(rows)
             return memory_of(rows, intake.chart.now - received)
 
         try:
@@ -111,31 +111,34 @@ class Desk:
         except Exception as error:
             LOG.error("call %s failed: %s", request_id, where(error))
             made = failed(request_id, received, type(error).__name__, self.settings.canonical_base)
-        return made, tuple(read)
+        return made, read[0] if read else NOTHING_REMEMBERED
 
-    def _overrides(self, intake: Intake, received: int) -> tuple[MemoryRow, ...]:
+    def _remembered(self, intake: Intake, received: int) -> Remembered:
         names = self.ledger.pseudonyms
         envelope = intake.envelope
         encounter = names.encounter(self.tenant, envelope.encounter_id) if envelope.encounter_id else None
         since = 0 if encounter is not None else received - DAY
         patient, user = names.patient(self.tenant, envelope.patient_id), names.user(self.tenant, envelope.user_id)
         try:
-            return self.memory.read(patient, encounter, user, since_ms=since)
+            overrides = self.memory.read(patient, encounter, user, since_ms=since)
+            kept = int(self.knowledge.adult.p.number("promise_remembered")) * MINUTE
+            return Remembered(overrides, self.memory.promises(patient, since_ms=received - kept))
         except sqlite3.Error as error:
             # Without memory nothing is held back: a card too many, never one too few.
             LOG.error("override memory cannot be read: %s", where(error))
-            return ()
+            return NOTHING_REMEMBERED
 
     def draft(
-        self, service: str | None, body: Blanked, made: Answer, rows: tuple[MemoryRow, ...], request_id: str, received: int, caller_id: str = ""
+        self, service: str | None, body: Blanked, made: Answer, rows: Remembered, request_id: str, received: int, caller_id: str = ""
     ) -> RecordDraft:
         """The record of one call (AU-01 to AU-13)."""
         intake = made.intake
         evidence: dict[str, bytes] = {"answer": made.body}
         if made.rules:
             evidence["rules"] = made.rules
-        if rows:
-            evidence["memory"] = rows_to_bytes(rows)
+        for name, read in (("memory", rows.overrides), ("promises", rows.promises)):
+            if read:
+                evidence[name] = rows_to_bytes(read)
         if made.by_uuid:
             evidence["deciding"] = deciding_to_bytes({card: [Deciding(*row) for row in decided if row[2]] for card, decided in made.by_uuid.items()})
         user = patient = encounter = None
@@ -155,7 +158,7 @@ class Desk:
         )  # fmt: skip
 
     async def record(
-        self, service: str | None, body: Blanked, made: Answer, rows: tuple[MemoryRow, ...], request_id: str, received: int, caller_id: str = ""
+        self, service: str | None, body: Blanked, made: Answer, rows: Remembered, request_id: str, received: int, caller_id: str = ""
     ) -> Receipt:
         """Store the record of one call, with the 'delivered' rows that wait, and return when it is durable.
 
