@@ -52,7 +52,8 @@ def series(scene: Scene, expression: Slope | Change | Projected | Extreme) -> Nu
         return _change(drawn, points, label, unit)
     if isinstance(drawn.span, Absent) or isinstance(drawn.apart, Absent):
         return _no_figure(drawn.of)
-    samples = [(Decimal(each.at - floor) / (60 * MINUTE), point(each.value)) for each in reversed(points)]
+    # Counted from the first sample, so that a span of a whole hour is a whole hour: two sixtieths that are rounded differ by less.
+    samples = [(Decimal(each.at - points[-1].at) / (60 * MINUTE), point(each.value)) for each in reversed(points)]
     try:
         trend = formulas.theil_sen(samples, min_span=drawn.span.number / 60, min_apart=drawn.apart.number / 60)
     except NotComputable:
