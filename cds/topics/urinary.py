@@ -91,12 +91,7 @@ def _duration(p: ParameterSet) -> Advisory:
         title="Course of a complicated urinary infection",
         problem="antibacterial course",
         kind="order",
-        trigger=Trigger(
-            (
-                ("drafted:antibacterial", "running:antibacterial"),
-                ("condition:pyelonephritis", "condition:urinary_tract_infection", "condition:catheter_associated_uti", "condition:cystitis"),
-            )
-        ),
+        trigger=Trigger((("drafted:antibacterial", "running:antibacterial"),)),
         over=OrderFilter(("antibacterial",), "either"),
         branches=(
             branch("too short", short, "warning", "Check the length of {order}: {course} is short for an infection beyond the bladder", ordered),
