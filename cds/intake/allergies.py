@@ -12,7 +12,7 @@ from cds.intake.results import ref_of
 from cds.intake.times import Times
 from cds.intake.words import Spoken
 from cds.vocabulary import CLASSES, DRUGS
-from cds.vocabulary.care import ALLERGEN_WORDS, ALLERGENS, DRUG_WORDS, NONE_KNOWN, REACTIONS, SEVERE_WORDS
+from cds.vocabulary.care import ALLERGEN_WORDS, ALLERGENS, DRUG_WORDS, NO_INFORMATION, NONE_KNOWN, REACTIONS, SEVERE_WORDS
 
 RANK = ("not allergy", "mild", "unknown", "severe delayed", "severe immediate")
 _UNKNOWN = RANK.index("unknown")
@@ -56,7 +56,7 @@ def read_allergy(sent: shapes.AllergyIntolerance, path: str, times: Times) -> tu
     coding = () if sent.code is None else sent.code.coding
     if any((each.system, each.code) in NONE_KNOWN for each in coding):
         return None, None, stands
-    if _NONE_IN_WORDS.match(label):
+    if _NONE_IN_WORDS.match(label) or any((each.system, each.code) == NO_INFORMATION for each in coding):
         return None, None, False
     concepts = tuple(each for each in (sent.code, *(one.substance for one in sent.reaction)) if each is not None)
     drugs, classes = _allergens(concepts)

@@ -87,6 +87,9 @@ def read_cultures(grown: Sequence[Grown], reports: Sequence[Reported], times: Ti
                 of[id(each.sent)] = made
                 cultures.append(made)
                 found += _markers(each, made)
+                if made.result == "pending" and each.sent.valueCodeableConcept is not None:
+                    message = f"{made.label}: what was found is a code that is not known and has no name"
+                    problems.append(Problem(Trouble.NOT_UNDERSTOOD, _ref(each), each.path, ITEM, message, at=when))
     links = _Links([each for each, _ in usable], reports)
     for each, when in usable:
         drugs = _drugs(each)

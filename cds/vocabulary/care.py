@@ -131,6 +131,9 @@ NONE_KNOWN: Final[frozenset[tuple[str, str]]] = frozenset(
 )
 """That no allergy to a medicine is known. Only a code says so: "NKDA" in words does not, and an empty list says nothing."""
 
+NO_INFORMATION: Final = (_ABSENT, "no-allergy-info")
+"""That nobody knows: it says as little as an empty list."""
+
 GROWTH: Final[Mapping[tuple[str, str], str]] = MappingProxyType(
     {
         (SNOMED_CT, "10828004"): "positive",

@@ -15,7 +15,12 @@ from cds.intake import Intake, RequestError
 from cds.vocabulary import ANALYTES
 from tests.intake.payloads import bundle, condition, draft, observation, order, read, request
 from tests.intake.test_against_validator import BASES, VALUES, mutated, paths
+from tests.intake.test_allergies import allergy, reaction
+from tests.intake.test_cultures import grown, of_drug, report
 from tests.intake.test_order_parsing import given as administration
+from tests.intake.test_records import ordered, procedure
+
+ALLERGY = allergy({"text": "Penicillin"}, reaction("271807003", "rash", severity="mild"), criticality="low", category=["medication"])
 
 JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=20),
@@ -30,6 +35,10 @@ def whole() -> dict[str, Any]:
         "medications": bundle(order(), BASES[3]["contained"][0]),
         "administrations": bundle(administration()),
         "conditions": bundle(condition()),
+        "allergies": bundle(ALLERGY),
+        "procedures": bundle(procedure()),
+        "investigations": bundle(ordered()),
+        "cultures": bundle(grown(value="Escherichia coli", hasMember=[{"reference": "Observation/t1"}]), of_drug(), report("No growth")),
         "renal": None,
     }
     found: dict[str, Any] = json.loads(json.dumps(request([draft(), BASES[3]], lists, hook="order-select")))

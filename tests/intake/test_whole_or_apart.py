@@ -43,6 +43,7 @@ def seen(body: bytes, hook: Any, *, apart: bool) -> Any:
     refs = [f"prefetch.{key}.entry[{number}].resource" for key in chart.sources for number in range(3)]
     return (
         found.envelope, found.notes, found.drafted_tests, chart.patient, chart.conditions, chart.orders, chart.administrations, chart.problems,
+        chart.allergies, chart.procedures, chart.investigations, chart.cultures, chart.susceptibilities,
         chart.other_patient_items, dict(chart.sources), {name: (results.of(name), results.problems(name)) for name in results.analytes()},
         [found.raw.get(each) for each in (*refs, "Observation/o1", "MedicationRequest/m1")],
     )  # fmt: skip
