@@ -20,16 +20,14 @@ from cds.logic.criteria import (
     OfOrder,
     OrderFilter,
     OrderIs,
-    Since,
-    State,
     Total,
 )
 from cds.parameters import ParameterSet
+from cds.states.magnesium import MAGNESIUM, eclamptic, no_magnesium
 from cds.states.parts import computable, if_known
 
 # A draft of one of these is for the same problem (O-N01).
 TOUCHES = ("anti_seizure", "benzodiazepine", "anaesthetic_agent", "magnesium_sulfate", "flumazenil")
-MAGNESIUM = ("magnesium_sulfate",)
 OTHER_FIRST = ("anti_seizure", "benzodiazepine")
 SOURCES = (
     "Magnesium sulfate, UK product information; Altman D et al. (MAGPIE). Lancet 2002;359:1877-1890",
@@ -40,9 +38,8 @@ SOURCES = (
 
 def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
     """The one advisory of this topic. Figures and sources: eclampsia.toml."""
-    on_record = HasCondition(("eclampsia",), within=p["eclampsia_age"])
-    eclamptic = AnyOf((on_record, AllOf((State("seizure now"), AnyOf((State("post-partum"), AllOf((State("pregnant"), Not(_too_early(p))))))))))
-    first = _no_magnesium(p)
+    eclampsia = eclamptic(p)
+    first = no_magnesium(p)
     facts: dict[str, Expression] = {
         "systolic": Latest("systolic", p["result_age"]), "diastolic": Latest("diastolic", p["result_age"]), "weight": Latest("weight", p["weight_age"]),
         "creatinine": Latest("creatinine", p["creatinine_window"]), "urine": Latest("urine_output", p["urine_output_age"]), "magnesium": Latest("magnesium", p["minerals_age"]),
@@ -91,23 +88,23 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
     )
     within_limit = Not(Above(hourly, p["eclampsia_maintenance_limit"]))
     branches = (
-        branch("myasthenia", AllOf((eclamptic, HasCondition(("myasthenia_gravis",), "recorded"), HasOrder(OrderFilter(MAGNESIUM, "either")))), "critical",
+        branch("myasthenia", AllOf((eclampsia, HasCondition(("myasthenia_gravis",), "recorded"), HasOrder(OrderFilter(MAGNESIUM, "either")))), "critical",
                "Magnesium in myasthenia gravis can stop breathing: a senior decides now, airway ready"),
-        branch("another medicine first", AllOf((eclamptic, first, HasOrder(OrderFilter(OTHER_FIRST, "drafted")))), "critical",
+        branch("another medicine first", AllOf((eclampsia, first, HasOrder(OrderFilter(OTHER_FIRST, "drafted")))), "critical",
                "Eclampsia: give magnesium sulfate {p.eclampsia_load} by vein first, over {p.eclampsia_load_minutes}; give both", *give, lines=do),
-        branch("no magnesium", AllOf((eclamptic, first)), "critical",
+        branch("no magnesium", AllOf((eclampsia, first)), "critical",
                "Eclampsia: give magnesium sulfate {p.eclampsia_load} by vein now, over {p.eclampsia_load_minutes}", *give, lines=do),
-        branch("load too small", AllOf((eclamptic, Not(given_before), AnyOrder(drafted, AllOf((load, Below(dose, p["eclampsia_load"])))))), "warning",
+        branch("load too small", AllOf((eclampsia, Not(given_before), AnyOrder(drafted, AllOf((load, Below(dose, p["eclampsia_load"])))))), "warning",
                "Magnesium load for eclampsia below {p.eclampsia_load}: raise it to the full load"),
-        branch("load too large", AllOf((eclamptic, AnyOrder(drafted, AllOf((load, Above(dose, p["eclampsia_load_most"])))))), "warning",
+        branch("load too large", AllOf((eclampsia, AnyOrder(drafted, AllOf((load, Above(dose, p["eclampsia_load_most"])))))), "warning",
                "Magnesium load for eclampsia above {p.eclampsia_load_most}: lower it"),
-        branch("maintenance, kidneys", AllOf((eclamptic, failing, AnyOrder(either, AllOf((maintenance, Above(hourly, p["eclampsia_maintenance"]), within_limit))))), "warning",
+        branch("maintenance, kidneys", AllOf((eclampsia, failing, AnyOrder(either, AllOf((maintenance, Above(hourly, p["eclampsia_maintenance"]), within_limit))))), "warning",
                "Creatinine {creatinine}, urine {urine}: lower magnesium maintenance to {p.eclampsia_maintenance} or less, levels"),
-        branch("maintenance too fast", AllOf((eclamptic, AnyOrder(either, AllOf((maintenance, Above(hourly, p["eclampsia_maintenance_most"]), within_limit))))), "warning",
+        branch("maintenance too fast", AllOf((eclampsia, AnyOrder(either, AllOf((maintenance, Above(hourly, p["eclampsia_maintenance_most"]), within_limit))))), "warning",
                "Magnesium maintenance {rate}: lower it to {p.eclampsia_maintenance_most} or less"),
-        branch("maintenance too slow", AllOf((eclamptic, AnyOrder(either, AllOf((maintenance, Below(hourly, p["eclampsia_maintenance"])))), Not(failing))), "warning",
+        branch("maintenance too slow", AllOf((eclampsia, AnyOrder(either, AllOf((maintenance, Below(hourly, p["eclampsia_maintenance"])))), Not(failing))), "warning",
                "Magnesium maintenance {rate}: raise it to {p.eclampsia_maintenance}"),
-        branch("no load", AllOf((eclamptic, AnyOrder(drafted, maintenance), Not(loaded))), "warning",
+        branch("no load", AllOf((eclampsia, AnyOrder(drafted, maintenance), Not(loaded))), "warning",
                "Magnesium maintenance without a load: give {p.eclampsia_load} by vein first, over {p.eclampsia_load_minutes}", *give),
     )  # fmt: skip
     return (
@@ -126,27 +123,6 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
             hazards=("HZ-19", "HZ-25", "HZ-36"),
             purpose="The medicine that stops and prevents the fits of eclampsia, before any other.",
         ),
-    )
-
-
-def _too_early(p: ParameterSet) -> Criterion:
-    """The pregnancy is dated and has not come so far; weeks that are not known count as far enough."""
-    return AllOf((State("gestation known"), Below(Since("the last menstrual period"), p["eclampsia_weeks_from"])))
-
-
-def _no_magnesium(p: ParameterSet) -> Criterion:
-    """None drafted, none that goes on, and no dose within the day: a load that ended long ago often stays on the list as active (R-n57)."""
-    day = p["eclampsia_dose_counts"]
-    by_mouth = Not(OrderIs("oral"))
-    return Not(
-        AnyOf(
-            (
-                AnyOrder(OrderFilter(MAGNESIUM, "drafted"), by_mouth),
-                AnyOrder(OrderFilter(MAGNESIUM, "running"), AllOf((by_mouth, Not(OrderIs("one-off"))))),
-                AnyOrder(OrderFilter(MAGNESIUM, "running"), AllOf((OrderIs("one-off"), OrderIs("infusion"), NotComputable(OfOrder("duration_minutes", ""))))),
-                AnyOrder(OrderFilter(MAGNESIUM, "given", started_within=day), by_mouth),
-            )
-        )
     )
 
 

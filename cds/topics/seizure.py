@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from cds.advisory import Advisory, Branch, Measure, Proposal, Trigger, Words
+from cds.advisory import Advisory, Branch, Give, Measure, Proposal, Trigger, Words
 from cds.logic.criteria import (
     Above,
     AllOf,
@@ -20,6 +20,8 @@ from cds.logic.criteria import (
     State,
 )
 from cds.parameters import ParameterSet
+from cds.states.doses import bound, row_figure
+from cds.states.magnesium import magnesium_due
 
 ILAE = "Trinka E et al. A definition and classification of status epilepticus. Epilepsia 2015;56:1515-1523"
 AES = "Glauser T et al. Evidence-based guideline: treatment of convulsive status epilepticus. Epilepsy Curr 2016;16:48-61"
@@ -72,6 +74,8 @@ def _stage(p: ParameterSet) -> Advisory:
         )
     )
 
+    load = _second_line_load(p)
+
     def words(summary: str, *do: str) -> Words:
         return Words(summary, known, (*do, *always), cautions, facts=facts)
 
@@ -105,9 +109,16 @@ def _stage(p: ParameterSet) -> Advisory:
             Branch("third step", AllOf((status, lasts("status_third_from"))), "critical", words("Status epilepticus for {minutes}: anaesthetic agent and intubation now", third, second), tests),
             Branch(
                 "second step, after two benzodiazepine doses", AllOf((status, State("two benzodiazepine doses"))), "critical",
-                words("Status epilepticus for {minutes} after two benzodiazepine doses: second medicine now", second), tests,
+                words("Status epilepticus for {minutes} after two benzodiazepine doses: second medicine now", second), (*load, *tests),
             ),
-            Branch("second step", AllOf((status, lasts("status_second_from"))), "critical", words("Status epilepticus for {minutes}: second medicine now", second, first), tests),
+            Branch("second step", AllOf((status, lasts("status_second_from"))), "critical", words("Status epilepticus for {minutes}: second medicine now", second, first), (*load, *tests)),
+            Branch(
+                "first step, magnesium due", AllOf((lasts("status_t1"), magnesium_due(p))), "critical",
+                words(
+                    "Seizing for {minutes}, treat as eclampsia: magnesium sulfate {p.eclampsia_load} first, benzodiazepine beside it",
+                    "Magnesium sulfate {p.eclampsia_load} by vein over {p.eclampsia_load_minutes}; nothing else waits for it, and it waits for nothing.", first, second,
+                ), tests,
+            ),
             Branch(
                 "first step, one benzodiazepine dose given", AllOf((lasts("status_t1"), State("benzodiazepine given"))), "critical",
                 replace(
@@ -143,6 +154,14 @@ def _stage(p: ParameterSet) -> Advisory:
         hazards=("HZ-15", "HZ-20", "HZ-36"),
         purpose="That it is status, how long it has run, and which step is due.",
     )  # fmt: skip
+
+
+def _second_line_load(p: ParameterSet) -> tuple[Proposal, ...]:
+    """Levetiracetam by this patient's weight: the one of the three that neither heart, liver nor a pregnancy speaks against."""
+    for row in p.table("anti_seizure"):
+        if row["drug"] == "levetiracetam":
+            return (Give("Levetiracetam load by weight", "levetiracetam", bound(p, row, "most"), "mg", minutes=row_figure(p, row, "over_minutes", "min")),)
+    return ()
 
 
 # C2 ----------------------------------------------------------------------------------------------------------------------------------
