@@ -56,7 +56,7 @@ def course(scene: Scene, assessment: Assessment, quality: Quality, promised: tup
         Part("Cautions", (Line("From what was sent to this service alone: what is charted elsewhere, or given and not recorded, is not here."),)),
     )
     indicator = _worst(assessment, promised)
-    return Verdict(COURSE, Outcome.FIRED, standing.names), Overview(COURSE, indicator, _summary(scene, standing, waiting), parts, SOURCES, first=True)
+    return Verdict(COURSE, Outcome.FIRED, standing.names), Overview(COURSE, indicator, _summary(scene, assessment, standing, waiting), parts, SOURCES, first=True)
 
 
 def _worst(assessment: Assessment, promised: tuple[Promised, ...]) -> str:
@@ -147,7 +147,14 @@ def _conditions(scene: Scene, concepts: tuple[str, ...]) -> tuple[Seen, ...]:
 # The summary ----------------------------------------------------------------------------------------------------------------------------
 
 
-def _summary(scene: Scene, standing: Contexts, waiting: Sequence[Due]) -> str:
+def _shown(scene: Scene, assessment: Assessment) -> bool:
+    """Sepsis on record, or found with certainty enough to act; a warning of the screen only asks to look for it."""
+    if any(condition.active for condition in scene.conditions(contexts.SEPSIS)):
+        return True
+    return any(rank(finding.indicator) == 2 for code in contexts.SEPSIS_CODES for finding in contexts.found_by(assessment, code))
+
+
+def _summary(scene: Scene, assessment: Assessment, standing: Contexts, waiting: Sequence[Due]) -> str:
     """What it is, the numbers that decide now, and what is overdue longest."""
     head = []
     if standing.seizure is TRUE:
@@ -159,7 +166,7 @@ def _summary(scene: Scene, standing: Contexts, waiting: Sequence[Due]) -> str:
         head.append(crisis_name(scene) + (" over" if scene.state("crisis over").truth is TRUE else ""))
     if standing.sepsis is TRUE:
         shock = any(condition.active for condition in scene.conditions(("septic_shock",)))
-        head.append("septic shock" if shock else "sepsis")
+        head.append("septic shock" if shock else "sepsis" if _shown(scene, assessment) else "look for sepsis")
     if not head:
         head.append("critical electrolyte")
     numbers = _numbers(scene, standing)
