@@ -84,11 +84,14 @@ ITEMS: dict[str, tuple[str, str, str, str, str]] = {
     "heart_rate": ("vitals", "8867-4", "Heart rate", "/min", "vital-signs"),
     "respiratory_rate": ("vitals", "9279-1", "Respiratory rate", "/min", "vital-signs"),
     "temperature": ("vitals", "8310-5", "Body temperature", "Cel", "vital-signs"),
+    "pr_interval": ("vitals", "8625-6", "P-R interval", "ms", "procedure"),
+    "qtc": ("vitals", "8636-3", "Q-T interval corrected", "ms", "procedure"),
     "spo2": ("vitals", "59408-5", "Oxygen saturation in Arterial blood by Pulse oximetry", "%", "vital-signs"),
     "gcs": ("consciousness", "9269-2", "Glasgow coma score total", "{score}", "vital-signs"),
     "weight": ("body", "29463-7", "Body weight", "kg", "vital-signs"),
     "weight_us": ("body", "29463-7", "Body weight", "[lb_av]", "vital-signs"),
     "height": ("body", "8302-2", "Body height", "cm", "vital-signs"),
+    "gestation": ("body", "18185-9", "Gestational age", "wk", "exam"),
     "valproate_level": ("levels", "4086-5", "Valproate [Mass/volume] in Serum or Plasma", "mg/L", "laboratory"),
     "phenytoin_level": ("levels", "3968-5", "Phenytoin [Mass/volume] in Serum or Plasma", "mg/L", "laboratory"),
     "carbamazepine_level": ("levels", "3432-2", "Carbamazepine [Mass/volume] in Serum or Plasma", "mg/L", "laboratory"),
@@ -127,6 +130,35 @@ DRUGS: dict[str, tuple[str, str, str]] = {
     "furosemide": ("4603", "furosemide", "C03CA01"),
     "thiamine": ("10454", "thiamine", "A11DA01"),
     "norepinephrine": ("7512", "norepinephrine", "C01CA03"),
+    "bisoprolol": ("19484", "bisoprolol", "C07AB07"),
+    "spironolactone": ("9997", "spironolactone", "C03DA01"),
+    "trimethoprim": ("10829", "trimethoprim", "J01EA01"),
+    "prednisolone": ("8638", "prednisolone", "H02AB06"),
+    "omeprazole": ("7646", "omeprazole", "A02BC01"),
+    "sertraline": ("36437", "sertraline", "N06AB06"),
+    "hydrochlorothiazide": ("5487", "hydrochlorothiazide", "C03AA03"),
+    "haloperidol": ("5093", "haloperidol", "N05AD01"),
+    "methadone": ("6813", "methadone", "N07BC02"),
+    "ondansetron": ("26225", "ondansetron", "A04AA01"),
+    "sodium_bicarbonate": ("36676", "sodium bicarbonate", "B05XA02"),
+    "diazepam": ("3322", "diazepam", "N05BA01"),
+    "midazolam": ("6960", "midazolam", "N05CD08"),
+    "labetalol": ("6185", "labetalol", "C07AG01"),
+    "aspirin": ("1191", "aspirin", "B01AC06"),
+    "cefepime": ("20481", "cefepime", "J01DE01"),
+    "piperacillin_tazobactam": ("74169", "piperacillin / tazobactam", "J01CR05"),
+    "azithromycin": ("18631", "azithromycin", "J01FA10"),
+    "amitriptyline": ("704", "amitriptyline", "N06AA09"),
+    "flumazenil": ("4457", "flumazenil", "V03AB25"),
+}
+
+# The later folders of one patient's course, and its first: the same person, encounter and resource ids.
+COURSES = {18: 17, 19: 17, 20: 17, 22: 21}
+
+# investigation: (LOINC code, words)
+INVESTIGATIONS: dict[str, tuple[str, str]] = {
+    "ecg": ("11524-6", "EKG study"),
+    "blood culture": ("600-7", "Bacteria identified in Blood by Culture"),
 }
 
 # condition: (SNOMED code or "", ICD-10-CM code or "", words)
@@ -151,6 +183,24 @@ CONDITIONS: dict[str, tuple[str, str, str]] = {
     "gastroenteritis": ("", "A09", "Infectious gastroenteritis"),
     "migraine": ("", "G43.909", "Migraine"),
     "femur fracture": ("", "S72.001A", "Fracture of neck of right femur"),
+    "kidney disease stage 3": ("", "N18.30", "Chronic kidney disease, stage 3"),
+    "broad QRS": ("", "I45.4", "Intraventricular block, QRS 164 ms on the ECG"),
+    "polymyalgia": ("", "M35.3", "Polymyalgia rheumatica"),
+    "hyponatraemia": ("", "E87.1", "Hyponatraemia"),
+    "depression": ("", "F32.9", "Depressive episode"),
+    "delirium": ("2776000", "F05", "Delirium"),
+    "opioid dependence": ("", "F11.20", "Opioid dependence, on methadone"),
+    "pregnancy": ("77386006", "Z33.1", "Pregnancy"),
+    "pre-eclampsia": ("398254007", "O14.13", "Severe pre-eclampsia, third trimester"),
+    "eclampsia": ("15938005", "O15.03", "Eclampsia, third trimester"),
+    "end-stage kidney disease": ("46177005", "N18.6", "End-stage renal disease"),
+    "dialysis": ("", "Z99.2", "Dependence on renal dialysis"),
+    "septic shock": ("76571007", "R65.21", "Septic shock"),
+    "bacteraemia": ("5758002", "R78.81", "Bacteraemia"),
+    "tricyclic poisoning": ("", "T43.012A", "Poisoning by tricyclic antidepressants, intentional self-harm"),
+    "benzodiazepine poisoning": ("", "T42.4X2A", "Poisoning by benzodiazepines, intentional self-harm"),
+    "atrial fibrillation": ("", "I48.0", "Paroxysmal atrial fibrillation"),
+    "renal stones": ("", "N20.0", "Calculus of kidney"),
 }
 
 ROUTES = {
@@ -159,6 +209,9 @@ ROUTES = {
     "peripheral": ("419993007", "Intravenous peripheral route"),
     "oral": ("26643006", "Oral route"),
     "subcutaneous": ("34206005", "Subcutaneous route"),
+    "intramuscular": ("78421000", "Intramuscular route"),
+    "rectal": ("37161004", "Rectal route"),
+    "buccal": ("54471007", "Buccal route"),
 }
 
 
@@ -197,6 +250,7 @@ class Scenario:
 
     def __init__(self, number: int, name: str, hook: str, now: str, *, sex: str, birth: str, offset_hours: int = 1):
         self.folder = f"{number:02d}-{name}"
+        number = COURSES.get(number, number)
         self.tag = f"s{number:02d}"
         self.number = number
         self.hook = hook
@@ -437,8 +491,8 @@ class Scenario:
         return self._place(order, draft=draft, selected=selected)
 
     def fluid(self, words: str, volume_ml: int, rate_ml_h: Number, *, start_minutes: Number, name: str = "sodium_chloride",
-              status: str = "active", route: str = "peripheral") -> Json:
-        """A plain fluid, written as most systems write it: one concept, a volume, a rate."""
+              status: str = "active", route: str = "peripheral", draft: bool = False) -> Json:
+        """A plain fluid, written as most systems write it: one concept, a volume, a rate. A draft starts when it is signed."""
         order = self._order("fluid", status, start_minutes + 5)
         concept = drug(name)
         concept["text"] = words
@@ -449,7 +503,52 @@ class Scenario:
             "route": {"coding": [{"system": SNOMED, "code": ROUTES[route][0], "display": ROUTES[route][1]}]},
             "doseAndRate": [{"doseQuantity": quantity(volume_ml, "mL"), "rateQuantity": quantity(rate_ml_h, "mL/h")}],
         }]
-        return self._place(order, draft=False)
+        if draft:
+            del order["dosageInstruction"][0]["timing"]
+        return self._place(order, draft=draft)
+
+    def bolus(self, name: str, dose: Number, unit: str, *, status: str = "draft", authored_minutes: Number = 3) -> Json:
+        """One dose into a vein at once."""
+        order = self._order(name, status, authored_minutes)
+        order["medicationCodeableConcept"] = drug(name)
+        printed = "unit" if unit == "[iU]" else unit
+        order["dosageInstruction"] = [{
+            "text": f"{dose} {printed} IV bolus, once",
+            "timing": {"repeat": {"count": 1}},
+            "route": {"coding": [{"system": SNOMED, "code": ROUTES["intravenous"][0], "display": ROUTES["intravenous"][1]}]},
+            "method": {"text": "IV bolus"},
+            "doseAndRate": [{"doseQuantity": quantity(dose, unit)}],
+        }]
+        return self._place(order, draft=status == "draft")
+
+    def stop(self, order: Json, why: str) -> Json:
+        """A draft that stops a running order: the order as it stands, with its own id."""
+        draft: Json = json.loads(json.dumps(order))
+        draft["status"] = "stopped"
+        draft["statusReason"] = {"text": why}
+        self.drafts.append(draft)
+        return draft
+
+    def investigation(self, name: str, authored_minutes: Number) -> Json:
+        """A test that was ordered."""
+        code, words = INVESTIGATIONS[name]
+        resource: Json = {
+            "resourceType": "ServiceRequest", "id": self.name_for("investigation"), "status": "active", "intent": "order",
+            "code": {"coding": [{"system": LOINC, "code": code, "display": words}], "text": words},
+            "subject": self.subject(), "encounter": self.encounter(), "authoredOn": self.at(authored_minutes),
+        }
+        self.chart["investigations"].append(resource)
+        return resource
+
+    def forget_the_future(self) -> None:
+        """Leave out what had not happened yet: a course is written once, and each of its requests holds what was known by then."""
+        for key, resources in self.chart.items():
+            self.chart[key] = [each for each in resources if self._begins(each) <= self.now]
+
+    def _begins(self, resource: Json) -> datetime:
+        text = str(resource.get("effectiveDateTime") or resource.get("authoredOn") or resource.get("effectivePeriod", {}).get("start")
+                   or resource.get("recordedDate") or "")
+        return datetime.fromisoformat(text) if "T" in text else datetime.min.replace(tzinfo=UTC)
 
     def given(self, order: Json, start_minutes: Number, *, end_minutes: Number | None = None, status: str = "",
               dose: tuple[Number, str] | None = None) -> Json:
@@ -472,6 +571,93 @@ class Scenario:
             resource["dosage"] = {"dose": quantity(*dose)}
         self.chart["administrations"].append(resource)
         return resource
+
+    def dose(self, name: str, amount: Number, unit: str, minutes_ago: Number, *, route: str = "intravenous", words: str = "", end_minutes: Number | None = None) -> Json:
+        """One dose charted without an order: what parents, a crew or a nurse in an emergency gave."""
+        resource: Json = {
+            "resourceType": "MedicationAdministration", "id": self.name_for("given"), "status": "completed",
+            "medicationCodeableConcept": drug(name), "subject": self.subject(), "context": self.encounter(),
+            "dosage": {"dose": quantity(amount, unit), "route": {"coding": [{"system": SNOMED, "code": ROUTES[route][0], "display": ROUTES[route][1]}]}},
+        }
+        if end_minutes is None:
+            resource["effectiveDateTime"] = self.at(minutes_ago)
+        else:
+            resource["effectivePeriod"] = {"start": self.at(minutes_ago), "end": self.at(end_minutes)}
+        if words:
+            resource["note"] = [{"text": words}]
+        self.chart["administrations"].append(resource)
+        return resource
+
+    def once(self, name: str, amount: Number, unit: str, *, route: str, text: str, reason: str = "") -> Json:
+        """A draft of one dose by any route, no infusion."""
+        order = self._order(name, "draft", 2, reason=reason)
+        order["medicationCodeableConcept"] = drug(name)
+        order["dosageInstruction"] = [{
+            "text": text, "timing": {"repeat": {"count": 1}},
+            "route": {"coding": [{"system": SNOMED, "code": ROUTES[route][0], "display": ROUTES[route][1]}]},
+            "doseAndRate": [{"doseQuantity": quantity(amount, unit)}],
+        }]
+        return self._place(order, draft=True)
+
+    def procedure(self, snomed: str, words: str, minutes_ago: Number, *, end_minutes: Number | None = None) -> Json:
+        """Something that was done to the patient."""
+        resource: Json = {
+            "resourceType": "Procedure", "id": self.name_for("procedure"), "status": "completed",
+            "code": {"coding": [{"system": SNOMED, "code": snomed, "display": words}], "text": words},
+            "subject": self.subject(), "encounter": self.encounter(),
+        }
+        if end_minutes is None:
+            resource["performedDateTime"] = self.at(minutes_ago)
+        else:
+            resource["performedPeriod"] = {"start": self.at(minutes_ago), "end": self.at(end_minutes)}
+        self.chart["procedures"].append(resource)
+        return resource
+
+    def allergy(self, code: str, words: str, reaction: tuple[str, str], *, recorded: str, criticality: str = "", note: str = "") -> Json:
+        """An allergy with its reaction (SNOMED codes); it takes the place of "no known allergy"."""
+        self.chart["allergies"] = [each for each in self.chart["allergies"] if not each["id"].endswith("-no-allergy")]
+        resource: Json = {
+            "resourceType": "AllergyIntolerance", "id": self.name_for("allergy"),
+            "clinicalStatus": {"coding": [{"system": f"{TERMINOLOGY}/allergyintolerance-clinical", "code": "active"}]},
+            "verificationStatus": {"coding": [{"system": f"{TERMINOLOGY}/allergyintolerance-verification", "code": "confirmed"}]},
+            "type": "allergy", "category": ["medication"],
+            "code": {"coding": [{"system": SNOMED, "code": code, "display": words}], "text": words},
+            "patient": self.subject(), "recordedDate": recorded,
+            "reaction": [{"manifestation": [{"coding": [{"system": SNOMED, "code": reaction[0], "display": reaction[1]}], "text": reaction[1]}]}],
+        }
+        if criticality:
+            resource["criticality"] = criticality
+        if note:
+            resource["note"] = [{"text": note}]
+        self.chart["allergies"].append(resource)
+        return resource
+
+    def culture(self, specimen: str, organism: tuple[str, str], minutes_ago: Number, *, status: str = "final", words: str = "") -> Json:
+        """A culture of blood or urine with its organism (SNOMED code and name)."""
+        code, display = {"blood": ("600-7", "Bacteria identified in Blood by Culture"), "urine": ("630-4", "Bacteria identified in Urine by Culture")}[specimen]
+        resource: Json = {
+            "resourceType": "Observation", "id": self.name_for(f"culture-{specimen}"), "status": status,
+            "category": [{"coding": [{"system": f"{TERMINOLOGY}/observation-category", "code": "laboratory"}]}],
+            "code": {"coding": [{"system": LOINC, "code": code, "display": display}], "text": display},
+            "subject": self.subject(), "encounter": self.encounter(), "effectiveDateTime": self.at(minutes_ago),
+            "valueCodeableConcept": {"coding": [{"system": SNOMED, "code": organism[0], "display": organism[1]}], "text": words or organism[1]},
+        }
+        self.chart["cultures"].append(resource)
+        return resource
+
+    def susceptibilities(self, culture: Json, *found: tuple[str, str, str], status: str = "final") -> None:
+        """Members of a culture: (LOINC code, drug, "S", "I" or "R")."""
+        for code, name, answer in found:
+            display = f"{name} [Susceptibility]"
+            identity = self.name_for("susceptibility")
+            self.chart["cultures"].append({
+                "resourceType": "Observation", "id": identity, "status": status,
+                "category": [{"coding": [{"system": f"{TERMINOLOGY}/observation-category", "code": "laboratory"}]}],
+                "code": {"coding": [{"system": LOINC, "code": code, "display": display}], "text": display},
+                "subject": self.subject(), "encounter": self.encounter(), "effectiveDateTime": culture["effectiveDateTime"],
+                "derivedFrom": [{"reference": f"Observation/{culture['id']}"}],
+                "interpretation": [{"coding": [{"system": f"{TERMINOLOGY}/v3-ObservationInterpretation", "code": answer}]}],
+            })
 
     # -- the request ---------------------------------------------------------------------------------------------
     def _searchset(self, key: str) -> Json:
@@ -1073,10 +1259,451 @@ def migraine_valproate() -> Scenario:
     return s
 
 
+def ketoacidosis_course(number: int, name: str, hook: str, now: int) -> Scenario:
+    """A man of 34 over 14 hours, written once; `now` is minutes after the first order was signed. Folders 17 to 20."""
+    began = datetime(2026, 5, 6, 8, 10, tzinfo=UTC)
+    s = Scenario(number, name, hook, (began + timedelta(minutes=now)).isoformat(), sex="male", birth="1991-08-19", offset_hours=1)
+
+    def ago(minute: Number) -> Number:
+        return now - minute
+
+    def ran(order: Json, begin: int, end: int) -> None:
+        """What the pump's record says by now."""
+        if now >= end:
+            order["status"] = "stopped"
+        s.given(order, ago(begin), end_minutes=ago(end) if now >= end else None)
+
+    s.condition("type 1 diabetes", onset="2006", recorded="2012-03-08")
+    s.condition("ketoacidosis type 1", onset_minutes=ago(-600), recorded_minutes=ago(30), category="encounter-diagnosis")
+    s.tablet("glargine", 24, "[iU]", route="subcutaneous", home=True, authored_minutes=ago(-200000))
+    s.tablet("lispro", 8, "[iU]", per_day=3, route="subcutaneous", home=True, status="on-hold", stop_reason="Vomiting, pen empty for two days",
+             authored_minutes=ago(-200000))
+    s.tablet("omeprazole", 20, "mg", home=True, authored_minutes=ago(-90000))
+    s.tablet("enoxaparin", 40, "mg", route="subcutaneous", authored_minutes=ago(60))
+    s.tablet("paracetamol", 1, "g", per_day=4, prn=True, authored_minutes=ago(60))
+    s.investigation("ecg", ago(-20))
+
+    first_litre = s.fluid("Sodium chloride 0.9 % infusion", 1000, 1000, start_minutes=ago(5))
+    ran(first_litre, 5, 65)
+    replacement = s.infusion("potassium", [("potassium_chloride", 40, "mmol")], "sodium_chloride", 1000, rate=(500, "mL/h"), route="peripheral",
+                             start_minutes=ago(8), text="Potassium chloride 40 mmol in 1 L sodium chloride 0.9 %, 500 mL per hour")
+    ran(replacement, 8, 180)
+    fast_insulin = s.infusion("insulin", [("insulin", 50, "[iU]")], "sodium_chloride", 50, rate=(7.2, "[iU]/h"), dose=(50, "[iU]"), start_minutes=ago(48),
+                              text="Insulin 50 units in 50 mL sodium chloride 0.9 %, 7.2 units per hour")
+    ran(fast_insulin, 48, 245)
+    maintenance = s.infusion("potassium", [("potassium_chloride", 40, "mmol")], "sodium_chloride", 1000, rate=(250, "mL/h"), route="peripheral",
+                             start_minutes=ago(180), text="Potassium chloride 40 mmol in 1 L sodium chloride 0.9 %, 250 mL per hour")
+    ran(maintenance, 180, 100000)
+    slow_insulin = s.infusion("insulin", [("insulin", 50, "[iU]")], "sodium_chloride", 50, rate=(3.6, "[iU]/h"), dose=(50, "[iU]"), start_minutes=ago(245),
+                              text="Insulin 50 units in 50 mL sodium chloride 0.9 %, 3.6 units per hour")
+    ran(slow_insulin, 245, 100000)
+    sugar = s.fluid("Glucose 10 % infusion", 500, 125, start_minutes=ago(440), name="glucose")
+    ran(sugar, 440, 100000)
+    basal = s.tablet("glargine", 24, "[iU]", route="subcutaneous", authored_minutes=ago(758))
+    s.given(basal, ago(765), end_minutes=ago(765), dose=(24, "[iU]"))
+
+    s.series("glucose_meter", *((ago(at), value) for at, value in (
+        (-38, 29.4), (10, 28.1), (45, 26.0), (75, 22.4), (105, 18.5), (122, 16.4), (180, 13.6), (240, 11.8), (300, 10.6), (360, 9.7), (418, 9.0),
+        (480, 10.4), (540, 11.2), (600, 11.0), (660, 10.6), (720, 10.8), (780, 10.4), (832, 10.1))), specimen="Capillary blood")
+    s.series("ketones", *((ago(at), value) for at, value in (
+        (-35, 6.4), (55, 5.9), (115, 5.2), (175, 4.6), (240, 3.9), (300, 3.3), (360, 2.8), (408, 2.4), (480, 1.9), (600, 1.1), (720, 0.6), (815, 0.4))),
+        specimen="Capillary blood")
+    for at, ph, pco2, bicarbonate, base_excess, potassium, lactate in (
+        (-25, 7.12, 2.9, 7.0, -20.9, 3.4, 2.1), (15, 7.13, 2.9, 7.2, -20.5, 3.5, 1.9), (50, 7.14, 3.0, 7.6, -19.8, 3.7, 1.7),
+        (85, 7.15, 3.1, 8.0, -19.2, 3.6, 1.5), (115, 7.18, 3.3, 9.1, -17.8, 3.5, 1.4), (240, 7.23, 3.9, 12.1, -14.2, 4.0, 1.2),
+        (405, 7.28, 4.4, 15.3, -10.4, 4.2, 1.0), (600, 7.32, 4.6, 17.6, -7.6, 4.3, 0.9), (815, 7.35, 4.9, 20.1, -4.9, 4.3, 0.9)):
+        s.gas(ago(at), ph, pco2, bicarbonate, base_excess, potassium=potassium, lactate=lactate)
+    s.chemistry(ago(-150000), potassium=4.4, sodium=139, chloride=103, creatinine=79, urea=5.1)
+    s.chemistry(ago(-22), glucose=28.9, potassium=3.4, sodium=132, chloride=94, total_co2=8, creatinine=124, urea=11.2, magnesium=0.74, phosphate=0.98,
+                calcium=2.36, albumin=45)
+    s.chemistry(ago(240), potassium=4.1, sodium=138, chloride=108, total_co2=12, creatinine=98, urea=8.1, magnesium=0.72, phosphate=0.86)
+    s.chemistry(ago(405), potassium=4.2, sodium=139, chloride=110, total_co2=15, creatinine=88, urea=6.9, phosphate=0.78)
+    s.chemistry(ago(815), potassium=4.4, sodium=140, chloride=111, total_co2=19, creatinine=82, urea=5.4, magnesium=0.74, phosphate=0.74)
+    s.series("urine_rate", *((ago(at), value) for at, value in (
+        (-10, 120), (60, 160), (120, 150), (180, 140), (240, 130), (300, 120), (360, 110), (415, 100), (540, 95), (660, 90), (780, 85), (830, 85))))
+    for at, pulse, breaths, systolic in ((-40, 122, 28, 112), (-5, 118, 28, 116), (60, 110, 26, 118), (118, 106, 24, 120), (240, 98, 22, 122),
+                                         (410, 92, 20, 124), (600, 86, 18, 122), (825, 80, 16, 124)):
+        s.vitals(ago(at), pulse, breaths, 36.4, 98, systolic, 68)
+    s.series("gcs", *((ago(at), value) for at, value in ((-40, 14), (-5, 15), (60, 15), (118, 15), (240, 15), (410, 15), (600, 15), (825, 15))))
+    s.result("weight", 72, ago(-36))
+    s.result("height", 180, ago(-36))
+    s.forget_the_future()
+
+    if now == 0:
+        s.fluid("Sodium chloride 0.9 % infusion", 1000, 1000, start_minutes=0, draft=True)
+        s.infusion("insulin", [("insulin", 50, "[iU]")], "sodium_chloride", 50, rate=(7.2, "[iU]/h"), dose=(50, "[iU]"), status="draft", draft=True,
+                   text="Insulin 50 units in 50 mL sodium chloride 0.9 %, 7.2 units per hour")
+    if hook == "order-sign" and now > 0:
+        s.stop(slow_insulin, "Glucose is 9" if now < 600 else "Ketoacidosis over, basal insulin given")
+    if now > 600:
+        s.tablet("lispro", 8, "[iU]", per_day=3, route="subcutaneous", status="draft", authored_minutes=4, draft=True)
+    return s
+
+
+def ketoacidosis_hour_0() -> Scenario:
+    return ketoacidosis_course(17, "ketoacidosis-hour-0-potassium-low", "order-sign", 0)
+
+
+def ketoacidosis_hour_2() -> Scenario:
+    return ketoacidosis_course(18, "ketoacidosis-hour-2-potassium-falling", "patient-view", 125)
+
+
+def ketoacidosis_hour_7() -> Scenario:
+    return ketoacidosis_course(19, "ketoacidosis-hour-7-insulin-stopped-early", "order-sign", 425)
+
+
+def ketoacidosis_hour_14() -> Scenario:
+    return ketoacidosis_course(20, "ketoacidosis-hour-14-insulin-stopped-rightly", "order-sign", 840)
+
+
+def hyperosmolar_course(number: int, name: str, hook: str, now: int) -> Scenario:
+    """A woman of 81 with heart failure; `now` is minutes after the first order was signed. Folders 21 and 22."""
+    began = datetime(2026, 6, 11, 13, 20, tzinfo=UTC)
+    s = Scenario(number, name, hook, (began + timedelta(minutes=now)).isoformat(), sex="female", birth="1944-10-05", offset_hours=2)
+
+    def ago(minute: Number) -> Number:
+        return now - minute
+
+    s.condition("type 2 diabetes", onset="2004", recorded="2009-02-17")
+    s.condition("heart failure", recorded="2019-06-03")
+    s.condition("hypertension", recorded="2009-02-17")
+    s.condition("polymyalgia", onset_minutes=ago(-24000), recorded_minutes=ago(-23000))
+    s.tablet("prednisolone", 15, "mg", reason="polymyalgia", home=True, authored_minutes=ago(-23000))
+    s.tablet("bisoprolol", 2.5, "mg", home=True, reason="heart failure", authored_minutes=ago(-300000))
+    s.tablet("atorvastatin", 20, "mg", home=True, authored_minutes=ago(-300000))
+    for held, dose in (("furosemide", 40), ("ramipril", 2.5), ("metformin", 500)):
+        s.tablet(held, dose, "mg", home=True, status="on-hold", stop_reason="Held on admission, dehydrated", authored_minutes=ago(-300000))
+    s.investigation("ecg", ago(-40))
+
+    first = s.fluid("Sodium chloride 0.9 % infusion", 1000, 1000, start_minutes=ago(5), status="completed")
+    s.given(first, ago(5), end_minutes=ago(65))
+    second = s.fluid("Sodium chloride 0.9 % infusion", 1000, 500, start_minutes=ago(70), status="stopped")
+    s.given(second, ago(70), end_minutes=ago(125))
+    half = s.infusion("potassium", [("potassium_chloride", 20, "mmol")], "sodium_chloride", 1000, rate=(500, "mL/h"), route="peripheral",
+                      start_minutes=ago(130), text="Potassium chloride 20 mmol in 1 L sodium chloride 0.45 %, 500 mL per hour",
+                      diluent_words="sodium chloride 0.45 %")
+    s.given(half, ago(130))
+    insulin = s.infusion("insulin", [("insulin", 50, "[iU]")], "sodium_chloride", 50, rate=(2.9, "[iU]/h"), dose=(50, "[iU]"), start_minutes=ago(125),
+                         text="Insulin 50 units in 50 mL sodium chloride 0.9 %, 2.9 units per hour")
+    s.given(insulin, ago(125))
+
+    s.result("glucose_meter", 33.3, ago(-50), comparator=">", specimen="Capillary blood", note="Meter reads HI")
+    s.series("glucose_meter", *((ago(at), value) for at, value in ((65, 41.0), (125, 35.0), (180, 31.0), (240, 24.4), (300, 18.8), (355, 14.6))),
+             specimen="Capillary blood")
+    s.series("ketones", *((ago(at), value) for at, value in ((-48, 1.1), (120, 0.9), (340, 0.4))), specimen="Capillary blood")
+    s.gas(ago(-35), 7.36, 5.4, 22.6, -2.4, potassium=4.5, lactate=2.4)
+    s.gas(ago(340), 7.37, 5.3, 22.7, -2.0, potassium=4.2, lactate=1.6)
+    s.chemistry(ago(-86000), potassium=4.5, sodium=139, chloride=102, creatinine=96, urea=8.4)
+    s.chemistry(ago(-30), glucose=46.2, potassium=4.6, sodium=148, chloride=108, total_co2=23, creatinine=168, urea=24.5, magnesium=0.86, phosphate=1.3,
+                calcium=2.42, albumin=40, osmolality=369)
+    s.chemistry(ago(110), glucose=36.2, potassium=4.5, sodium=148, urea=23.4)
+    s.chemistry(ago(230), glucose=25.2, potassium=4.3, sodium=145, urea=21.2)
+    s.chemistry(ago(340), glucose=15.6, potassium=4.2, sodium=143, chloride=107, total_co2=23, creatinine=149, urea=18.6, magnesium=0.8, phosphate=0.98)
+    s.series("urine_rate", *((ago(at), value) for at, value in ((-10, 45), (60, 55), (120, 60), (180, 60), (240, 55), (300, 50), (350, 45))))
+    for at, pulse, breaths, spo2, systolic in ((-55, 108, 20, 95, 106), (-5, 106, 20, 95, 108), (60, 102, 20, 95, 116), (120, 100, 20, 94, 118),
+                                               (240, 102, 22, 93, 122), (345, 112, 26, 90, 126)):
+        s.vitals(ago(at), pulse, breaths, 36.8, spo2, systolic, 64)
+    s.series("gcs", *((ago(at), value) for at, value in ((-55, 13), (-5, 13), (60, 14), (120, 14), (240, 14), (300, 13), (348, 12))))
+    s.result("weight", 58, ago(-45), note="Bed scale")
+    s.result("height", 158, ago(-45))
+    s.forget_the_future()
+    if now == 0:
+        s.fluid("Sodium chloride 0.9 % infusion", 1000, 1000, start_minutes=0, draft=True)
+    return s
+
+
+def hyperosmolar_hour_0() -> Scenario:
+    return hyperosmolar_course(21, "hyperosmolar-hour-0-fluid-in-heart-failure", "order-sign", 0)
+
+
+def hyperosmolar_hour_6() -> Scenario:
+    return hyperosmolar_course(22, "hyperosmolar-hour-6-osmolality-falling", "patient-view", 360)
+
+
+def high_potassium() -> Scenario:
+    s = Scenario(23, "high-potassium-insulin-without-glucose-after", "order-sign", "2026-07-02T05:40:00Z", sex="male", birth="1951-11-20", offset_hours=1)
+    s.condition("heart failure", onset="2020", recorded="2020-03-15")
+    s.condition("kidney disease stage 3", recorded="2021-09-09")
+    s.condition("hypertension", recorded="2008-05-05")
+    s.condition("broad QRS", onset_minutes=15, recorded_minutes=12, category="encounter-diagnosis")
+    s.tablet("ramipril", 10, "mg", home=True, reason="heart failure", authored_minutes=400000)
+    s.tablet("spironolactone", 25, "mg", home=True, reason="heart failure", authored_minutes=90000)
+    s.tablet("bisoprolol", 5, "mg", home=True, reason="heart failure", authored_minutes=400000)
+    s.tablet("furosemide", 80, "mg", home=True, authored_minutes=400000)
+    s.tablet("trimethoprim", 200, "mg", per_day=2, home=True, authored_minutes=7200)
+    s.tablet("atorvastatin", 40, "mg", home=True, authored_minutes=400000)
+    s.series("glucose_meter", (70, 5.6), (12, 5.3), specimen="Capillary blood")
+    s.chemistry(20160, potassium=5.1, sodium=136, chloride=103, total_co2=23, creatinine=132, urea=11.8)
+    s.chemistry(28, glucose=5.2, potassium=6.7, sodium=134, chloride=106, total_co2=19, creatinine=214, urea=22.4, magnesium=0.92, phosphate=1.6,
+                calcium=2.28, albumin=36)
+    s.gas(32, 7.29, 5.1, 18.2, -7.4, potassium=6.6, glucose=5.3, lactate=1.9)
+    s.result("pr_interval", 236, 15)
+    s.result("qtc", 468, 15)
+    s.series("urine_rate", (60, 40), (15, 35))
+    for minutes, pulse, systolic in ((75, 46, 104), (40, 42, 100), (8, 41, 98)):
+        s.vitals(minutes, pulse, 20, 36.2, 95, systolic, 56)
+    s.series("gcs", (75, 15), (8, 15))
+    s.result("weight", 80, 70)
+    s.result("height", 174, 70)
+    s.infusion("insulin", [("insulin", 10, "[iU]")], "glucose", 125, duration_minutes=15, dose=(10, "[iU]"), diluent_words="glucose 20 %", status="draft",
+               draft=True, text="Insulin 10 units in 125 mL glucose 20 % over 15 minutes, once")
+    return s
+
+
+def metformin_acidosis() -> Scenario:
+    s = Scenario(24, "metformin-lactic-acidosis", "order-sign", "2026-07-21T10:30:00Z", sex="female", birth="1958-01-15", offset_hours=2)
+    s.condition("type 2 diabetes", onset="2009", recorded="2011-04-12")
+    s.condition("hypertension", recorded="2006-10-10")
+    s.condition("gastroenteritis", onset_minutes=5700, recorded_minutes=90, category="encounter-diagnosis")
+    s.tablet("metformin", 1000, "mg", per_day=2, home=True, reason="type 2 diabetes", authored_minutes=500000)
+    s.tablet("ramipril", 5, "mg", home=True, reason="hypertension", authored_minutes=500000)
+    s.tablet("amlodipine", 5, "mg", home=True, status="on-hold", stop_reason="Held, low pressure", authored_minutes=500000)
+    s.tablet("atorvastatin", 20, "mg", home=True, authored_minutes=500000)
+    saline = s.fluid("Sodium chloride 0.9 % infusion", 1000, 500, start_minutes=80)
+    s.given(saline, 80)
+    s.series("glucose_meter", (100, 8.4), (20, 7.8), specimen="Capillary blood")
+    s.series("ketones", (60, 1.4), specimen="Capillary blood")
+    s.gas(58, 7.05, 2.6, 5.3, -24.3, potassium=5.8, glucose=8.1, lactate=14.2, arterial=True)
+    s.chemistry(129600, potassium=4.6, sodium=139, chloride=103, creatinine=82, urea=5.9)
+    s.chemistry(55, glucose=7.9, potassium=5.9, sodium=137, chloride=96, total_co2=6, creatinine=305, urea=31, magnesium=0.9, phosphate=2.1,
+                calcium=2.21, albumin=38)
+    s.series("urine_rate", (40, 18), (10, 15))
+    for minutes, pulse, systolic in ((100, 116, 88), (60, 114, 92), (10, 112, 94)):
+        s.vitals(minutes, pulse, 30, 35.9, 97, systolic, 50)
+    s.series("gcs", (100, 14), (10, 14))
+    s.result("weight", 74, 95)
+    s.result("height", 163, 95)
+    s.tablet("metformin", 1000, "mg", per_day=2, status="draft", authored_minutes=4, reason="type 2 diabetes", draft=True)
+    s.tablet("ramipril", 5, "mg", status="draft", authored_minutes=4, reason="hypertension", draft=True)
+    s.tablet("paracetamol", 1, "g", per_day=4, prn=True, status="draft", authored_minutes=4, draft=True)
+    return s
+
+
+def sodium_too_fast() -> Scenario:
+    s = Scenario(25, "sodium-16-up-the-day-after-a-convulsion", "order-sign", "2026-08-05T10:20:00Z", sex="female", birth="1967-09-30", offset_hours=1)
+    s.condition("hypertension", recorded="2015-02-11")
+    s.condition("depression", recorded="2023-11-20")
+    s.condition("hyponatraemia", onset_minutes=1140, recorded_minutes=1090, category="encounter-diagnosis")
+    s.condition("seizure", clinical="resolved", onset_minutes=1105, recorded_minutes=1100, abated_minutes=1101, category="encounter-diagnosis")
+    s.tablet("hydrochlorothiazide", 25, "mg", home=True, status="stopped", stop_reason="Low sodium", authored_minutes=60000)
+    s.tablet("sertraline", 50, "mg", home=True, reason="depression", authored_minutes=250000)
+    s.tablet("enoxaparin", 40, "mg", route="subcutaneous", authored_minutes=900)
+    for minutes in (1090, 1065):
+        strong = s.infusion("saline", [("sodium_chloride", 4.5, "g")], "", 150, duration_minutes=20, status="completed", start_minutes=minutes,
+                            text="Sodium chloride 3 % 150 mL over 20 minutes")
+        s.given(strong, minutes, end_minutes=minutes - 20)
+    running = s.fluid("Sodium chloride 0.9 % infusion", 1000, 125, start_minutes=900)
+    s.given(running, 900)
+    s.series("glucose", (1100, 6.6), (480, 5.9), (35, 5.7), specimen="Plasma")
+    s.result("glucose_meter", 6.9, 1103, specimen="Capillary blood")
+    s.chemistry(30000, potassium=3.9, sodium=134, chloride=98, creatinine=64, urea=4.4)
+    s.chemistry(1100, potassium=3.3, sodium=112, chloride=78, total_co2=24, creatinine=58, urea=2.6, magnesium=0.78, phosphate=0.9, calcium=2.24,
+                albumin=40, osmolality=236)
+    s.series("sodium", (1030, 117), (840, 119), (480, 123), specimen="Plasma")
+    s.chemistry(35, potassium=3.1, sodium=128, chloride=94, total_co2=25, creatinine=55, urea=2.4, magnesium=0.77, phosphate=0.88)
+    s.gas(1098, 7.30, 5.4, 19.7, -6.1, potassium=3.3, lactate=4.8)
+    s.gas(1030, 7.39, 5.1, 22.9, -1.6, potassium=3.3, lactate=1.4)
+    s.series("urine_rate", (1000, 60), (840, 90), (480, 180), (240, 240), (120, 280), (60, 300), (15, 280))
+    for minutes, pulse in ((1098, 118), (1030, 96), (840, 84), (480, 78), (20, 76)):
+        s.vitals(minutes, pulse, 16, 36.7, 97, 132, 78)
+    s.series("gcs", (1100, 5), (1070, 11), (1030, 14), (840, 15), (20, 15))
+    s.result("weight", 61, 1080)
+    s.result("height", 165, 1080)
+    s.infusion("potassium", [("potassium_chloride", 20, "mmol")], "sodium_chloride", 500, rate=(125, "mL/h"), route="peripheral", status="draft", draft=True,
+               text="Potassium chloride 20 mmol in 500 mL sodium chloride 0.9 %, 125 mL per hour")
+    return s
+
+
+def long_qt() -> Scenario:
+    s = Scenario(26, "haloperidol-with-low-potassium-and-methadone", "order-sign", "2026-09-09T22:15:00Z", sex="male", birth="1965-03-08", offset_hours=2)
+    s.condition("opioid dependence", recorded="2013-07-07")
+    s.condition("femur fracture", onset_minutes=5900, recorded_minutes=5800, category="encounter-diagnosis")
+    s.condition("delirium", onset_minutes=700, recorded_minutes=300, category="encounter-diagnosis")
+    s.tablet("methadone", 70, "mg", home=True, reason="opioid dependence", authored_minutes=400000)
+    s.tablet("omeprazole", 40, "mg", home=True, authored_minutes=400000)
+    s.tablet("furosemide", 40, "mg", authored_minutes=4200)
+    s.tablet("paracetamol", 1, "g", per_day=4, authored_minutes=5700)
+    s.tablet("enoxaparin", 40, "mg", route="subcutaneous", authored_minutes=5700)
+    s.infusion("cefazolin", [("cefazolin", 2, "g")], "sodium_chloride", 100, dose=(2, "g"), duration_minutes=30, status="completed", start_minutes=4400,
+               text="Cefazolin 2 g before incision")
+    s.chemistry(5800, potassium=3.9, sodium=138, chloride=102, creatinine=84, urea=5.6)
+    s.chemistry(2900, potassium=3.4, sodium=137, chloride=101, total_co2=27, creatinine=86, urea=6.2)
+    s.chemistry(190, potassium=2.9, sodium=137, chloride=99, total_co2=29, creatinine=88, urea=6.8, magnesium=0.48, phosphate=0.86, calcium=2.14,
+                albumin=33)
+    s.series("glucose", (2900, 6.2), (190, 6.4), specimen="Plasma")
+    s.result("glucose_meter", 6.6, 280, specimen="Capillary blood")
+    s.result("qtc", 472, 380)
+    s.result("pr_interval", 168, 380)
+    for minutes, pulse in ((2900, 84), (1400, 82), (700, 96), (300, 104), (40, 102)):
+        s.vitals(minutes, pulse, 18, 37.1, 96, 138, 82)
+    s.series("gcs", (2900, 15), (700, 14), (300, 14), (40, 14))
+    s.series("urine_rate", (300, 70), (120, 65), (60, 65))
+    s.result("weight", 66, 5700)
+    s.result("height", 176, 5700)
+    s.tablet("haloperidol", 2.5, "mg", route="intramuscular", status="draft", authored_minutes=3, reason="delirium", draft=True)
+    return s
+
+
+def child_bolus_and_bicarbonate() -> Scenario:
+    s = Scenario(27, "child-ketoacidosis-bolus-and-bicarbonate", "order-sign", "2026-10-14T17:30:00Z", sex="female", birth="2021-12-03", offset_hours=2)
+    s.condition("type 1 diabetes", recorded_minutes=20, category="encounter-diagnosis")
+    s.condition("ketoacidosis type 1", onset_minutes=2000, recorded_minutes=20, category="encounter-diagnosis")
+    bolus = s.fluid("Sodium chloride 0.9 % infusion", 160, 320, start_minutes=35, status="completed")
+    s.given(bolus, 35, end_minutes=5)
+    saline = s.fluid("Sodium chloride 0.9 % infusion", 500, 65, start_minutes=4)
+    s.given(saline, 4)
+    s.tablet("paracetamol", 240, "mg", per_day=4, prn=True, authored_minutes=30)
+    s.series("glucose_meter", (68, 32.0), (12, 30.2), specimen="Capillary blood")
+    s.series("ketones", (45, 6.9), specimen="Capillary blood")
+    s.gas(40, 6.98, 2.2, 3.8, -27.1, potassium=4.8, glucose=31.0, lactate=2.6)
+    s.chemistry(38, glucose=31.4, potassium=4.9, sodium=133, chloride=98, total_co2=4, creatinine=62, urea=9.2, magnesium=0.88, phosphate=1.1, calcium=2.3,
+                albumin=42)
+    s.series("urine_rate", (50, 40), (15, 30))
+    for minutes, pulse in ((65, 156), (40, 152), (10, 146)):
+        s.vitals(minutes, pulse, 44, 36.7, 99, 94, 52)
+    s.series("gcs", (65, 14), (40, 14), (10, 14))
+    s.result("weight", 16, 60)
+    s.result("height", 104, 60)
+    s.bolus("insulin", 1.6, "[iU]")
+    s.infusion("bicarbonate", [("sodium_bicarbonate", 16, "mmol")], "", 16, duration_minutes=60, status="draft", draft=True,
+               text="Sodium bicarbonate 8.4 % 16 mL over 60 minutes")
+    return s
+
+
+def quiet_variable_rate() -> Scenario:
+    s = Scenario(28, "variable-rate-insulin-after-surgery", "order-sign", "2026-11-18T08:30:00Z", sex="male", birth="1960-02-02")
+    s.condition("type 2 diabetes", onset="2008", recorded="2010-06-30")
+    s.condition("colon cancer", recorded="2026-10-02")
+    s.condition("hypertension", recorded="2012-01-19")
+    insulin = s.infusion("insulin", [("insulin", 50, "[iU]")], "sodium_chloride", 50, rate=(2, "[iU]/h"), dose=(50, "[iU]"), start_minutes=1100,
+                         text="Variable-rate insulin, 50 units in 50 mL sodium chloride 0.9 %, now 2 units per hour")
+    s.given(insulin, 1100)
+    fluid = s.infusion("potassium", [("potassium_chloride", 20, "mmol")], "glucose", 1000, rate=(83, "mL/h"), route="peripheral", start_minutes=500,
+                       text="Potassium chloride 20 mmol in 1 L glucose 5 % with sodium chloride 0.45 %, 83 mL per hour",
+                       diluent_words="glucose 5 % with sodium chloride 0.45 %")
+    s.given(fluid, 500)
+    basal = s.tablet("glargine", 20, "[iU]", route="subcutaneous", authored_minutes=1500)
+    s.given(basal, 620, end_minutes=620, dose=(20, "[iU]"))
+    s.tablet("metformin", 1000, "mg", per_day=2, status="on-hold", stop_reason="Held for surgery")
+    s.tablet("amlodipine", 5, "mg")
+    s.tablet("enoxaparin", 40, "mg", route="subcutaneous", authored_minutes=900)
+    s.tablet("paracetamol", 1, "g", per_day=4, authored_minutes=1000)
+    s.infusion("cefazolin", [("cefazolin", 2, "g")], "sodium_chloride", 100, dose=(2, "g"), duration_minutes=30, status="completed", start_minutes=1260,
+               text="Cefazolin 2 g before incision")
+    s.series("glucose_meter", *((minutes, value) for minutes, value in (
+        (1080, 11.2), (900, 9.8), (720, 9.1), (540, 8.8), (420, 8.2), (360, 8.4), (300, 8.0), (240, 7.9), (180, 8.1), (120, 7.7), (60, 7.8), (15, 7.4))),
+        specimen="Capillary blood")
+    s.series("ketones", (150, 0.3), specimen="Capillary blood")
+    s.gas(1090, 7.39, 5.0, 22.4, -2.1, potassium=4.1, lactate=1.3)
+    s.gas(150, 7.41, 5.1, 24.0, -0.4, potassium=4.2, lactate=0.9)
+    s.chemistry(1500, potassium=4.3, sodium=140, chloride=103, total_co2=25, creatinine=82, urea=5.9, albumin=38)
+    s.chemistry(150, potassium=4.2, sodium=139, chloride=104, total_co2=24, creatinine=84, urea=5.4, magnesium=0.84, phosphate=1.02, calcium=2.24,
+                albumin=34, glucose=7.9)
+    s.series("urine_rate", *((60 * hour - 20, 70 + hour) for hour in range(1, 7)))
+    for minutes, pulse in ((1080, 88), (720, 84), (360, 80), (120, 78), (25, 76)):
+        s.vitals(minutes, pulse, 15, 37.1, 97, 128, 74)
+    s.series("gcs", (1080, 14), (720, 15), (360, 15), (25, 15))
+    s.result("weight", 82, 1500)
+    s.result("height", 177, 1500)
+    slower: Json = json.loads(json.dumps(insulin))
+    slower["status"] = "draft"
+    slower["dosageInstruction"][0]["text"] = "Variable-rate insulin, now 1.5 units per hour"
+    slower["dosageInstruction"][0]["doseAndRate"][0]["rateQuantity"] = quantity(1.5, "[iU]/h")
+    s.drafts.append(slower)
+    s.tablet("ondansetron", 4, "mg", per_day=3, prn=True, route="intravenous", status="draft", authored_minutes=3, draft=True)
+    return s
+
+
+def child_third_benzodiazepine() -> Scenario:
+    s = Scenario(29, "child-status-third-benzodiazepine", "order-sign", "2026-05-19T18:42:00Z", sex="female", birth="2024-01-08", offset_hours=2)
+    s.condition("epilepsy", onset="2025-02", recorded="2025-02-27")
+    s.condition("status epilepticus", onset_minutes=26, recorded_minutes=7, category="encounter-diagnosis")
+    s.condition("gastroenteritis", clinical="resolved", onset="2025-11-02", recorded="2025-11-02")
+    s.tablet("levetiracetam", 130, "mg", per_day=2, reason="epilepsy", home=True, authored_minutes=200000)
+    s.tablet("paracetamol", 195, "mg", per_day=4, prn=True, home=True, authored_minutes=40000)
+    s.dose("diazepam", 5, "mg", 21, route="rectal", words="Given by the parents at home")
+    s.dose("midazolam", 5, "mg", 12, route="buccal", words="Given by the ambulance crew")
+    s.result("glucose_meter", 7.2, 14, specimen="Capillary blood", note="Ambulance")
+    s.result("glucose_meter", 6.8, 5, specimen="Capillary blood")
+    s.gas(4, 7.22, 6.7, 19.9, -6.8, potassium=4.4, glucose=6.9, lactate=5.1)
+    s.result("sodium_gas", 137, 4, specimen="Venous blood")
+    s.result("calcium_ionised", 1.21, 4, specimen="Venous blood")
+    s.chemistry(180000, potassium=4.2, sodium=139, chloride=105, creatinine=24, urea=3.6)
+    for minutes, pulse, breaths, spo2 in ((15, 168, 26, 91), (6, 172, 24, 95), (2, 170, 22, 95)):
+        s.vitals(minutes, pulse, breaths, 37.4, spo2, 104, 62)
+    s.series("gcs", (15, 6), (6, 6), (2, 6))
+    s.result("weight", 13, 6, note="Scale in the resuscitation room")
+    s.result("weight", 12.4, 60000)
+    s.result("height", 88, 60000)
+    s.once("midazolam", 5, "mg", route="buccal", text="Midazolam 5 mg into the cheek once, no vein found", reason="status epilepticus")
+    return s
+
+
+def eclampsia_phenytoin() -> Scenario:
+    s = Scenario(30, "eclampsia-phenytoin-no-magnesium", "order-sign", "2026-04-02T03:14:00Z", sex="female", birth="1996-07-23", offset_hours=2)
+    s.condition("pregnancy", onset="2025-08-14", recorded="2025-10-06")
+    s.condition("pre-eclampsia", onset_minutes=190, recorded_minutes=170, category="encounter-diagnosis")
+    s.condition("eclampsia", onset_minutes=6, recorded_minutes=3, category="encounter-diagnosis")
+    s.condition("migraine", recorded="2019-05-20")
+    s.tablet("labetalol", 200, "mg", per_day=3, authored_minutes=160)
+    s.tablet("aspirin", 150, "mg", home=True, authored_minutes=160000)
+    s.tablet("paracetamol", 1, "g", per_day=4, prn=True, authored_minutes=160)
+    s.dose("labetalol", 200, "mg", 150, route="oral")
+    s.series("glucose_meter", (185, 5.4), (4, 6.3), specimen="Capillary blood")
+    s.chemistry(60000, potassium=4.0, sodium=137, chloride=104, creatinine=51, urea=3.1)
+    s.chemistry(140, glucose=5.2, potassium=4.1, sodium=136, chloride=104, total_co2=21, creatinine=74, urea=4.8, magnesium=0.78, phosphate=1.1,
+                calcium=2.18, albumin=29)
+    s.result("gestation", 33, 180)
+    for minutes, pulse, systolic, diastolic, spo2 in ((185, 92, 158, 104, 98), (120, 90, 156, 102, 98), (60, 94, 162, 106, 97), (4, 118, 170, 112, 93), (2, 116, 172, 112, 95)):
+        s.vitals(minutes, pulse, 20, 36.9, spo2, systolic, diastolic)
+    s.series("gcs", (185, 15), (60, 15), (3, 6))
+    s.series("urine_rate", (120, 55), (60, 45))
+    s.result("weight", 78, 182)
+    s.result("height", 166, 182)
+    s.infusion("phenytoin", [("phenytoin", 1500, "mg")], "sodium_chloride", 250, dose=(1500, "mg"), duration_minutes=40, status="draft", draft=True,
+               text="Phenytoin 1500 mg in 250 mL sodium chloride 0.9 % over 40 minutes", reason="eclampsia")
+    return s
+
+
+def dialysis_cefepime() -> Scenario:
+    s = Scenario(31, "dialysis-cefepime-confused", "patient-view", "2026-08-13T07:05:00Z", sex="male", birth="1957-12-02", offset_hours=2)
+    s.condition("end-stage kidney disease", onset="2021", recorded="2021-04-19")
+    s.condition("dialysis", recorded="2021-04-19")
+    s.condition("hypertension", recorded="2003-03-11")
+    s.condition("pneumonia", onset_minutes=4400, recorded_minutes=4300, category="encounter-diagnosis")
+    s.condition("delirium", onset_minutes=560, recorded_minutes=95, category="encounter-diagnosis")
+    s.tablet("amlodipine", 10, "mg", home=True, reason="hypertension", authored_minutes=500000)
+    s.tablet("atorvastatin", 20, "mg", home=True, authored_minutes=500000)
+    s.tablet("paracetamol", 1, "g", per_day=3, prn=True, authored_minutes=4250)
+    cefepime = s.infusion("cefepime", [("cefepime", 2, "g")], "sodium_chloride", 100, dose=(2, "g"), every_hours=8, duration_minutes=30, reason="pneumonia",
+                          start_minutes=4200, text="Cefepime 2 g in 100 mL sodium chloride 0.9 % every 8 hours")
+    for dose in range(9):
+        begun = 4200 - 480 * dose
+        s.given(cefepime, begun, end_minutes=begun - 30, dose=(2, "g"))
+    s.procedure("302497006", "Haemodialysis", 7300, end_minutes=7060)
+    s.procedure("302497006", "Haemodialysis", 2980, end_minutes=2740)
+    s.series("glucose_meter", (4300, 7.4), (1400, 6.6), (100, 6.2), specimen="Capillary blood")
+    s.chemistry(4290, potassium=5.4, sodium=136, chloride=101, total_co2=21, creatinine=782, urea=25.1, magnesium=0.98, phosphate=1.9, calcium=2.16, albumin=33)
+    s.chemistry(2600, potassium=4.1, sodium=138, chloride=101, total_co2=26, creatinine=341, urea=9.4)
+    s.chemistry(110, potassium=4.9, sodium=137, chloride=102, total_co2=24, creatinine=644, urea=19.8, magnesium=0.94, phosphate=1.7, calcium=2.19, albumin=31,
+                glucose=6.1)
+    s.gas(105, 7.36, 5.6, 23.2, -1.8, potassium=4.8, glucose=6.2, lactate=1.1)
+    for minutes, pulse, breaths, temperature, spo2, systolic in (
+        (4310, 104, 24, 38.6, 92, 142), (2880, 92, 20, 37.8, 95, 138), (1440, 84, 18, 37.2, 96, 136), (560, 84, 18, 37.0, 96, 138), (25, 88, 18, 36.9, 96, 144)):
+        s.vitals(minutes, pulse, breaths, temperature, spo2, systolic, 78)
+    s.series("gcs", (4310, 15), (1440, 15), (560, 14), (25, 13))
+    s.result("weight", 71, 2730, note="After dialysis")
+    s.result("height", 173, 4300)
+    return s
+
+
 SCENARIOS: list[Callable[[], Scenario]] = [
     lead, peripheral_sum, central_sum, low_glucose_seizure, old_potassium, status_epilepticus, seizure_no_glucose,
     ciprofloxacin, child, unreadable, stopped_bag, discharge, right_answer_is_silence, selecting_insulin, partial,
     migraine_valproate,
+    ketoacidosis_hour_0, ketoacidosis_hour_2, ketoacidosis_hour_7, ketoacidosis_hour_14, hyperosmolar_hour_0, hyperosmolar_hour_6,
+    high_potassium, metformin_acidosis, sodium_too_fast, long_qt, child_bolus_and_bicarbonate, quiet_variable_rate,
+    child_third_benzodiazepine, eclampsia_phenytoin, dialysis_cefepime,
 ]
 
 
