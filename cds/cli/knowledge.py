@@ -18,6 +18,8 @@ from cds.cli import reference
 from cds.formulas import FORMULAS
 from cds.logic.wording import orders_in_words
 from cds.numbers import shown
+from cds.overviews import COURSE, DISCHARGE, PROMISE
+from cds.overviews import TITLES as VIEW_TITLES
 from cds.parameters import POPULATIONS, Parameter
 from cds.service.knowledge import load_knowledge
 from cds.service.settings import Settings, SettingsError
@@ -28,11 +30,30 @@ QUALITY = (
     ("stale-input", "warning, info", "the newest value is older than its look-back window; what it would decide if it still held is said"),
     ("blood-gas-inconsistent", "warning, info", "pH, pCO2 and bicarbonate of one gas do not agree, or two methods differ on one sample"),
 )
+VIEWS = (
+    (
+        COURSE, "critical, warning, info", ("due_", "overview_"),
+        "patient-view, in a hyperglycaemic crisis, a seizure ongoing or within a day, sepsis or a critical electrolyte: the first card. What and how bad, what runs, the trend, "
+        "what is due, the next step and its gate, what could not be judged. As grave as the worst advisory of the answer",
+    ),
+    (
+        DISCHARGE, "critical, warning, info", ("discharge_",),
+        "encounter-discharge, where this stay held one of those: what speaks against leaving, what is not known, what fits, what a person has to confirm. Ready only where "
+        "nothing speaks against it and nothing is missing",
+    ),
+    (
+        PROMISE, "warning", ("promise",),
+        "an override 'will monitor' whose newer result did not come in the time of table `promises`: a card, or a line of the two above",
+    ),
+)  # fmt: skip
 
 
 def run(settings: Settings, code: str | None, *, markdown: bool, child: bool) -> int:
     """Print; exit code 0. SettingsError for a code that there is no advisory for."""
     knowledge = load_knowledge(settings)
+    if code in VIEW_TITLES:
+        print("\n".join(_view(knowledge, *next(view for view in VIEWS if view[0] == code))))
+        return 0
     if code is not None and code not in knowledge.codes:
         raise SettingsError(f"there is no advisory '{code}'; `trivet knowledge` lists them")
     if markdown:
@@ -62,6 +83,8 @@ def _overview(knowledge: Knowledge) -> Table:
         table.add_row(ready.advisory.code, ready.advisory.title, reference.indicators_of(ready.advisory))
     for code, indicators, _ in QUALITY:
         table.add_row(code, TITLES[code], indicators)
+    for code, indicators, _, _ in VIEWS:
+        table.add_row(code, VIEW_TITLES[code], indicators)
     return table
 
 
@@ -114,6 +137,8 @@ def page(knowledge: Knowledge, code: str | None = None) -> str:
     ]
     for each in knowledge.codes:
         lines += _advisory(knowledge, each)
+    for view in VIEWS:
+        lines += _view(knowledge, *view)
     for section in (_quality, _states, _figures, _tables, _pairs, _windows, _formulas):
         lines += section(knowledge)
     return "\n".join(lines).strip() + "\n"
@@ -122,6 +147,7 @@ def page(knowledge: Knowledge, code: str | None = None) -> str:
 def _contents(knowledge: Knowledge) -> list[str]:
     rows = [(f"[`{r.advisory.code}`](#{r.advisory.code})", r.advisory.title, reference.indicators_of(r.advisory), r.advisory.problem) for r in knowledge.adult.ready]
     rows += [(f"[`{code}`](#what-could-not-be-judged)", TITLES[code], indicators, "what could not be judged") for code, indicators, _ in QUALITY]
+    rows += [(f"[`{code}`](#{code})", VIEW_TITLES[code], indicators, "a card of its own") for code, indicators, _, _ in VIEWS]
     return ["## Advisories", "", *_table(("code", "title", "indicators", "problem (one card each)"), rows), ""]
 
 
@@ -146,6 +172,14 @@ def _advisory(knowledge: Knowledge, code: str) -> list[str]:
     lines += [f"- Hazards: {', '.join(advisory.hazards)}"] if advisory.hazards else []
     lines += [f"- Version {advisory.version}, reviewed {advisory.reviewed}, next review by {review_by(advisory, knowledge.adult.p)}", ""]
     return lines
+
+
+def _view(knowledge: Knowledge, code: str, indicators: str, prefixes: tuple[str, ...], when: str) -> list[str]:
+    """An overview: when it speaks, and the figures that are its own."""
+    own = [key for key in knowledge.parameters if knowledge.parameters.rows(key)[0].table.endswith("overviews.toml") and key.startswith(prefixes)]
+    figures = [(f"`{key}`", knowledge.parameters.rows(key)[0].means, *(reference.figure(knowledge.population(people).p[key]) for people in POPULATIONS)) for key in sorted(own)]
+    table = [*_table(("figure", "means", "adults", "children"), figures), ""] if figures else []
+    return [f"### {code}", "", f"`{code}`: {VIEW_TITLES[code]} ({indicators}). When: {when}.", "", *table]
 
 
 def _quality(_: Knowledge) -> list[str]:
