@@ -14,6 +14,7 @@ import pytest
 from cds.chart import Allergy, Chart, Feed, Trouble
 from cds.intake import allergies, record_lists, subjects
 from cds.intake.subjects import Whose
+from cds.vocabulary.care import REACTIONS
 from tests.intake.payloads import ATC, OTHER, OURS, RXNORM, SNOMED, bundle, condition, read, request
 
 Json = dict[str, Any]
@@ -111,7 +112,7 @@ def test_an_allergy_of_high_risk_is_never_mild(sent: str, group: str) -> None:
 
 def test_control_hz_19_without_the_rule_for_the_unread_a_nausea_would_clear_it() -> None:
     def only_known(concept: Any) -> str:
-        found = allergies.REACTIONS.get((concept.coding[0].system, concept.coding[0].code)) if concept.coding else None
+        found = REACTIONS.get((concept.coding[0].system, concept.coding[0].code)) if concept.coding else None
         return found or "not allergy"
 
     unread = [name for name, (_, group) in GROUPS.items() if group == "unknown"]

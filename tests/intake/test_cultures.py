@@ -116,7 +116,7 @@ MARKED: dict[str, tuple[Json, tuple[str, ...]]] = {
     "methicillin, by code": (grown(value=coded("115329001")), ("oxacillin",)),
     "methicillin-sensitive": (grown(value="Staphylococcus aureus (MSSA)"), ()),
     "nothing grew": (grown(value="No growth", note=[{"text": "ESBL screen set up"}]), ()),
-    "only the name of the test": (grown(value="Escherichia coli", code={**coded(BLOOD, LOINC), "text": "Culture incl. ESBL"}), ()),
+    "only the name of the test": (grown(value="Escherichia coli") | {"code": {**coded(BLOOD, LOINC), "text": "Culture incl. ESBL"}}, ()),
 }
 
 
@@ -127,6 +127,7 @@ def marked(name: str) -> tuple[str, ...]:
 @pytest.mark.parametrize("name", MARKED)
 def test_resistance_in_words(name: str) -> None:
     assert marked(name) == MARKED[name][1]
+    assert len(chart_of(MARKED[name][0]).cultures) == 1
 
 
 def test_control_without_what_stains_deny_the_table_is_red() -> None:
