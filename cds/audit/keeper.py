@@ -243,8 +243,8 @@ class HeadKeeper:
         """Follow every stream to its end, and sign a head where one is due or, with `signing`, where anything is new."""
         new = self._follow()
         last = self._last
-        waited = 0 <= self._clock_ms() - last.made_ms < 1000 * self._seconds if last else False
-        if new and (signing or last is None or new >= self._records or not waited):
+        recent = last is not None and 0 <= self._clock_ms() - last.made_ms < 1000 * self._seconds  # a clock put back keeps no head waiting
+        if new and (signing or new >= self._records or not recent):
             self._sign()
         self._tell_witness()
 

@@ -38,7 +38,8 @@ class Pseudonyms:
             return cls(path.read_bytes())
         except FileNotFoundError:
             pass
-        if any(directory.glob("stream-*.sqlite")):
+        # Asked in this order: another process may have made the secret, and then its stream, since.
+        if any(directory.glob("stream-*.sqlite")) and not path.exists():
             raise LedgerDamaged(f"{path} is missing but the ledger is not empty; put the file back from its backup")
         make_once(path, os.urandom(_SECRET_BYTES))
         return cls(path.read_bytes())

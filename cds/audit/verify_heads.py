@@ -82,14 +82,14 @@ def _genuine(head: Head, key: bytes | None) -> bool:
 def _chained(heads: Sequence[Head], numbers: Sequence[int], key: bytes | None) -> list[str]:
     """What is wrong in the row of heads: each is signed with the key, names the one before, and never says less than it."""
     said: list[str] = []
-    if list(numbers) != list(range(1, len(numbers) + 1)):
-        said.append("signed heads are missing: their numbers have a gap")
+    if not list(numbers) == [head.number for head in heads] == list(range(1, len(numbers) + 1)):
+        said.append("signed heads are missing or moved: their numbers do not follow each other")
     before: Head | None = None
     for head in heads:
         if not _genuine(head, key):
             said.append(f"head {head.number} is not signed with the key of this ledger")
         expected = before.digest if before else FIRST
-        if head.previous != expected and (before is None or before.number + 1 == head.number):
+        if head.previous != expected:
             said.append(f"head {head.number} does not follow the head before")
         sizes = {each.stream: each.size for each in head.streams}
         for each in before.streams if before else ():
