@@ -409,7 +409,7 @@ class Reader:
                 state = Source(key, Feed.PARTIAL, f"something that belongs to '{key}' could not be read")
             if key == "allergies" and state.feed is Feed.WHOLE and not self._records.allergies_stated:
                 # Empty is "not recorded": only an explicit "none known" says that there is none (HZ-19).
-                state = Source(key, Feed.UNSTATED, "no allergy is recorded, and not that none is known")
+                state = Source(key, Feed.UNSTATED, 'none recorded, nor "no known allergy"')
             found[key] = state
         if found["patient"].feed is Feed.WHOLE and self._patient is None and self._listings["patient"].count:
             found["patient"] = Source("patient", Feed.FAILED, "the patient was not sent")

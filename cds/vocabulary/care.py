@@ -26,6 +26,8 @@ CARE: Final[Mapping[tuple[str, str], str]] = MappingProxyType(
         (SNOMED_CT, "11466000"): "delivery",  # caesarean section
         (SNOMED_CT, "236886002"): "hysterectomy",
         (SNOMED_CT, "287664005"): "sterilisation",  # ligation of the tubes
+        (SNOMED_CT, "307280005"): "pacemaker",  # implantation of a pacemaker (DICOM context group 3721)
+        (SNOMED_CT, "25267002"): "pacemaker",  # insertion of an intracardiac pacemaker (HL7's example of a Procedure)
     }
 )
 """What a procedure or a device is, by one of our names for a condition."""

@@ -42,7 +42,7 @@ def chart_of(*names: str) -> Chart:
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
 def test_example_is_valid_fhir_and_read_without_a_word(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
-    assert get_fhir_model_class(json.loads(text)["resourceType"]).model_validate_json(text)
+    get_fhir_model_class(json.loads(text)["resourceType"]).model_validate_json(text)
     chart = chart_of(path.stem)
     assert chart.problems == () and chart.source(ROWS[path.stem]).feed is Feed.WHOLE
 

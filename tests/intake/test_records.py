@@ -32,6 +32,7 @@ def procedure(code: str = "40617009", status: str = "in-progress", **more: Any) 
 CARE: dict[str, tuple[Json, tuple[str, ...] | None, str]] = {
     "ventilated now": (procedure(), ("ventilator_dependence",), "in-progress"),
     "dialysis done": (procedure("302497006", "completed", performedDateTime=at(300)), ("dialysis",), "completed"),
+    "a pacemaker": (procedure("307280005", "completed"), ("pacemaker",), "completed"),
     "stopped": (procedure(status="stopped"), ("ventilator_dependence",), "stopped"),
     "prepared": (procedure(status="preparation"), None, ""),
     "entered in error": (procedure(status="entered-in-error"), None, ""),
