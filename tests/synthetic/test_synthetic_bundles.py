@@ -25,8 +25,9 @@ from tests.synthetic.judging import knowledge
 ROOT = Path(__file__).resolve().parents[2] / "synthetic_bundles"
 FOLDERS = sorted(path for path in ROOT.iterdir() if path.is_dir() and path.name[:2].isdigit())
 INDICATORS = {"info", "warning", "critical"}
-PROBLEMS = {ready.advisory.problem for named in (knowledge().adult, knowledge().child) for ready in named.ready} | {"what could not be judged", "blood gas"}
-"""Every problem that a card may be about: those that the topics declare, and those of section E."""
+VIEWS = {"course of the crisis", "readiness for discharge"}
+PROBLEMS = {ready.advisory.problem for named in (knowledge().adult, knowledge().child) for ready in named.ready} | {"what could not be judged", "blood gas"} | VIEWS
+"""Every problem that a card may be about: those that the topics declare, those of section E, and the overviews."""
 HOOKS = {"patient-view", "order-select", "order-sign", "encounter-discharge"}
 every_scenario = pytest.mark.parametrize("folder", FOLDERS, ids=lambda path: path.name)
 
