@@ -22,7 +22,7 @@ from cds.logic.criteria import (
     State,
 )
 from cds.parameters import ParameterSet
-from cds.states.insulin_course import HOUR
+from cds.states.insulin_course import BASAL, HOUR
 from cds.states.parts import CRISIS_TOUCHES, computable, figure_of, guidelines_print, if_known, in_band_between_guidelines, insulin_by_vein
 
 COURSE = "course of the crisis"
@@ -159,8 +159,8 @@ def _off_target(p: ParameterSet) -> Advisory:
         Branch(
             "ketones fall too slowly", slow_ketones, "warning",
             Words(
-                "Ketones {ketones} fall too slowly on insulin ({slope}): check cannula, pump, rate and weight",
-                ("Wanted: {p.course_ketones_slope} or faster. On insulin for {on_insulin}.",), (checks, more, cause), (chloride, potassium),
+                "Ketones {ketones} fall too slowly on insulin: check cannula, pump, rate and weight",
+                ("Slope: {slope}. Wanted: {p.course_ketones_slope} or faster. On insulin for {on_insulin}.",), (checks, more, cause), (chloride, potassium),
                 differs, facts={**facts, "slope": by_ketones},
             ),
         ),
@@ -177,24 +177,24 @@ def _off_target(p: ParameterSet) -> Advisory:
         Branch(
             "osmolality falls too slowly", AllOf((hyperosmolar, slow_total, long_enough)), "warning",
             Words(
-                "Osmolality {osmolality} falls too slowly ({slope}): check fluid given, then insulin",
-                ("Wanted: {p.course_osmolality_slope} or faster, never faster than the local limit.",), ("Look first, by local protocol: fluid given against fluid ordered, urine, sodium of the fluid.", checks, cause),
+                "Osmolality {osmolality} falls too slowly: check fluid given, then insulin",
+                ("Slope: {slope}. Wanted: {p.course_osmolality_slope} or faster, never faster than the local limit.",), ("Look first, by local protocol: fluid given against fluid ordered, urine, sodium of the fluid.", checks, cause),
                 ("Rising sodium while glucose falls is expected.", potassium), facts={**facts, "osmolality": Formula("total_osmolality", age), "slope": total},
             ),
         ),
         Branch(
             "effective osmolality falls too slowly", AllOf((hyperosmolar, slow_effective, long_enough)), "warning",
             Words(
-                "Effective osmolality {osmolality} falls too slowly ({slope}): check fluid given, then insulin",
-                ("Wanted: {p.course_osmolality_slope} or faster. Urea is not known at each point: judged without it.",),
+                "Effective osmolality {osmolality} falls too slowly: check fluid given, then insulin",
+                ("Slope: {slope}. Wanted: {p.course_osmolality_slope} or faster. Urea is not known at each point: judged without it.",),
                 ("Look first, by local protocol: fluid given against fluid ordered, urine, sodium of the fluid.", checks, cause),
                 ("Rising sodium while glucose falls is expected.", potassium), facts={**facts, "osmolality": Formula("effective_osmolality", age), "slope": effective},
             ),
         ),
     ]  # fmt: skip
     falls = Words(
-        "Glucose {glucose} falls too fast on insulin ({slope}): check glucose infusion, slow the fall",
-        ("Limit: {p.glucose_fall_fast}. The first hour of insulin is not counted.",),
+        "Glucose {glucose} falls too fast on insulin: check glucose infusion, slow the fall",
+        ("Slope: {slope}. Limit: {p.glucose_fall_fast}. The first hour of insulin is not counted.",),
         ("By local protocol: add or raise glucose; then look at the insulin rate and the fluid.", "Watch the conscious level every hour."),
         ("A fast fall of glucose lowers osmolality and may swell the brain.",), facts={**facts, "slope": late},
     )  # fmt: skip
@@ -259,6 +259,14 @@ def _resolved(p: ParameterSet) -> Advisory:
         kind="result",
         trigger=Trigger((("analyte:beta_hydroxybutyrate", "analyte:ph", "analyte:bicarbonate", "analyte:glucose"),)),
         branches=(
+            # Not "give basal insulin" where it is ordered or was given: it would be given twice.
+            Branch(
+                "over, basal insulin ordered", AllOf((State("crisis over"), AnyOf((State("basal insulin in place"), HasOrder(OrderFilter(BASAL, "either")))))), "info",
+                Words(
+                    "Crisis over (ketones {ketones}, glucose {glucose}), basal insulin is ordered: decide when insulin by vein stops",
+                    (numbers,), ("By local protocol: insulin by vein stops {p.insulin_overlap}; glucose and potassium infusions are looked at with it.", do[2]), cautions, facts=facts,
+                ),
+            ),
             Branch(
                 "both over", both_over, "info",
                 Words(f"Ketoacidosis and hyperosmolar state over (ketones {{ketones}}, glucose {{glucose}}): {plan}", (numbers,), do, cautions, (*over, *spent), facts=facts),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from decimal import Decimal
+from typing import Any
 
 import pytest
 
@@ -99,6 +100,24 @@ def test_a_resolved_crisis_does_not_also_ask_for_a_faster_course_or_glucose() ->
     codes = findings(judged(*over, result("potassium", "4.2", age=20), DKA, insulin("3", start=600), hook="patient-view"))
     assert "crisis-resolved" in codes
     assert not {"crisis-trajectory-off-target", "dextrose-needed-with-insulin"} & set(codes)
+
+
+def _over(*more: object) -> str:
+    """The words of the end of a crisis."""
+    numbers = (result("beta_hydroxybutyrate", "0.3", age=20), result("ph", "7.38", age=20), result("bicarbonate", "22", age=20), result("glucose", "9", age=20))
+    words = findings(judged(*numbers, result("potassium", "4.2", age=20), DKA, insulin("3", start=600), *more, hook="patient-view"))["crisis-resolved"].branch.words
+    return " ".join((words.summary, *words.do))
+
+
+@pytest.mark.parametrize("basal", [{"start": 75}, {"start": 20}, {"drafted": True}])
+def test_hz_38_a_crisis_that_is_over_asks_for_no_second_basal_insulin(basal: dict[str, Any]) -> None:
+    words = _over(order("insulin_glargine", dose=("24", "[iU]"), route="subcutaneous", per_day="1", **basal))
+    assert "give basal" not in words and "decide when insulin by vein stops" in words
+
+
+def test_control_hz_38_without_basal_insulin_it_is_asked_for() -> None:
+    at_home = order("insulin_glargine", dose=("24", "[iU]"), route="subcutaneous", per_day="1", home=True)
+    assert "give basal insulin" in _over() and "give basal insulin" in _over(at_home)
 
 
 def test_stopping_without_overlap_says_that_ketosis_goes_on_as_a_line() -> None:
