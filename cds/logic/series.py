@@ -87,9 +87,11 @@ def _change(drawn: Change, points: list[Point], label: str, unit: str) -> Number
     change = newest.value - other.value
     hours = Decimal(newest.at - other.at) / (60 * MINUTE)
     going = "up" if change > ZERO else "down"
-    text = f"{shown(change, 2)} {unit}"
+    # A score has no unit to be said.
+    said = "" if unit == "1" else f" {unit}"
+    text = f"{shown(change, 2)}{said}"
     if drawn.against != "oldest":
-        text = f"{going} {shown(abs(change), 1)} {unit} in {shown(hours, 1)} h ({shown(other.value, 1)} to {shown(newest.value, 1)})"
+        text = f"{going} {shown(abs(change), 1)}{said} in {shown(hours, 1)} h ({shown(other.value, 1)} to {shown(newest.value, 1)})"
     return _told(f"change of {label}", point(change), text, unit, [newest, other] if drawn.against != "oldest" else points)
 
 

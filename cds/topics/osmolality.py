@@ -60,14 +60,15 @@ def _falling(p: ParameterSet) -> Advisory:
     # One formula across the series: with urea where it was drawn with every sodium, else without (B14).
     total, effective = _slope(p, "total_osmolality"), _slope(p, "effective_osmolality")
     with_urea = State("urea with every sodium")
-    fast = AnyOf((AllOf((with_urea, Below(total, p["osmolality_fall"]))), AllOf((Not(with_urea), Below(effective, p["osmolality_fall"])))))
+    # Each with the number that decided.
+    kinds: tuple[tuple[Criterion, Slope], ...] = ((with_urea, total), (Not(with_urea), effective))
     context = State("crisis shown") if p.population == "child" else State("hyperosmolar shown")
     applies = AllOf((context, State("osmolality followed")))
-    drowsier = AllOf((Not(NoneWithin(("gcs",), p["consciousness_age"])), State("consciousness followed"), AtMostValue(Change("gcs", p["series_window"], "highest"), p["gcs_fall"])))
+    drowsier = AllOf((Not(NoneWithin(("gcs",), p["consciousness_age"], read=True)), State("consciousness followed"), AtMostValue(Change("gcs", p["series_window"], "highest"), p["gcs_fall"])))
     now = AnyOf((AllOf((with_urea, Below(Formula("total_osmolality", age), p["osmolality_quiet_below"]))),
                  AllOf((Not(with_urea), Below(Formula("effective_osmolality", age), p["osmolality_quiet_below"])))))  # fmt: skip
     facts: dict[str, Expression] = {
-        "slope": effective, "with_urea": total, "osmolality": Formula("effective_osmolality", age), "sodium": Latest("sodium", age), "glucose": Latest("glucose", age),
+        "without_urea": effective, "with_urea": total, "osmolality": Formula("effective_osmolality", age), "sodium": Latest("sodium", age), "glucose": Latest("glucose", age),
         "gcs": Latest("gcs", p["consciousness_age"]),
     }  # fmt: skip
     do = (
@@ -76,12 +77,16 @@ def _falling(p: ParameterSet) -> Advisory:
     )
     cautions = ("A trend over few samples is rough: look at the values themselves.", "Shock is treated first.")
     differs = (f"Guidelines differ on the fall in an hour: {guidelines_print(p, 'osmolality_fall')}.",) if p.population == "adult" else ()
-    base = Words("", ("Osmolality {osmolality}; without urea {slope}, with urea {with_urea}.", "Sodium {sodium}, glucose {glucose}, coma score {gcs}."), do, cautions, differs, facts=facts)
-    branches = [
-        Branch("fast, and drowsier", AllOf((applies, fast, drowsier)), "critical", replace(
-            base, summary="Slow the treatment now: osmolality falls {slope}, and the coma score has fallen to {gcs}")),
-        Branch("fast", AllOf((applies, fast)), "warning", replace(base, summary="Slow the treatment: osmolality falls {slope}")),
-    ]  # fmt: skip
+    base = Words("", ("Effective osmolality {osmolality}; without urea {without_urea}, with urea {with_urea}.", "Sodium {sodium}, glucose {glucose}, coma score {gcs}."), do, cautions, differs, facts=facts)
+    branches: list[Branch] = []
+    rows: tuple[tuple[str, tuple[Criterion, ...], str, str], ...] = (
+        ("fast, and drowsier", (drowsier,), "critical", "Slow the treatment now: coma score fallen to {gcs}, osmolality {slope}"),
+        ("fast", (), "warning", "Slow the treatment: osmolality {slope}"),
+    )
+    for name, more, indicator, summary in rows:
+        for tail, (formula, slope) in zip(("", ", without urea"), kinds, strict=True):
+            words = replace(base, summary=summary, facts={**facts, "slope": slope})
+            branches.append(Branch(f"{name}{tail}", AllOf((applies, formula, Below(slope, p["osmolality_fall"]), *more)), indicator, words))
     if p.population == "adult":
         change = Change("sodium", p["sodium_window_day"], "highest")
         falling = AllOf((context, State("sodium measured twice"), State("sodium measured"), Below(change, p["hyperosmolar_sodium_change"])))
