@@ -19,28 +19,29 @@ _MOST = 3
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What a rate is held against, as keys of figures: judged `from` a value on; "falls" slower than `slow` or faster than `fast` is off target, for "rises"
-    a rise below `slow` is. Empty: no rate is printed for it."""
+    """What a rate is held against, as keys of figures: judged `from` a value on; "falls" slower than `slow` or faster than `fast` is off target (`fast_from`: too fast is
+    judged from this value on), for "rises" a rise below `slow` is. Empty: no rate is printed for it."""
 
     of: str
     label: str
     judged_from: str = ""
     slow: str = ""
     fast: str = ""
+    fast_from: str = ""
     rises: bool = False
     low: str = ""
     high: str = ""
 
 
 ROWS = (
-    Wanted("glucose", "Glucose", "course_glucose_from", "course_glucose_slope", "glucose_fall_fast"),
+    Wanted("glucose", "Glucose", "course_glucose_from", "course_glucose_slope", "glucose_fall_fast", "course_glucose_from"),
     Wanted("beta_hydroxybutyrate", "Ketones", "course_ketones_from", "course_ketones_slope"),
     Wanted("ph", "pH"),
     Wanted("bicarbonate", "Bicarbonate", "ketoacidosis_over_bicarbonate", "course_bicarbonate_slope", rises=True),
     Wanted("potassium", "Potassium", low="insulin_needs_potassium_at_least", high="hyperkalaemia_mild_from"),
     Wanted("sodium_for_trend", "Sodium, corrected for glucose"),
-    Wanted("total_osmolality", "Osmolality", "course_osmolality_from", "course_osmolality_slope"),
-    Wanted("effective_osmolality", "Effective osmolality", "course_osmolality_from", "course_osmolality_slope"),
+    Wanted("total_osmolality", "Osmolality", "course_osmolality_from", "course_osmolality_slope", "osmolality_fall", "osmolality_quiet_below"),
+    Wanted("effective_osmolality", "Effective osmolality", "course_osmolality_from", "course_osmolality_slope", "osmolality_fall", "osmolality_quiet_below"),
 )
 
 
@@ -105,12 +106,12 @@ def _judged(scene: Scene, row: Wanted, newest: Seen, slope: Number | Missing) ->
     slow, start = p[row.slow] if row.slow else None, p[row.judged_from] if row.judged_from else None
     if not isinstance(slow, Parameter) or not isinstance(start, Parameter) or not isinstance(slope, Number) or newest.value is None:
         return ""
+    fast, high = p[row.fast] if row.fast else None, p[row.fast_from] if row.fast_from else None
+    if isinstance(fast, Parameter) and isinstance(high, Parameter) and newest.value.below(high.number) is False and compare(slope, fast, is_below) is True:
+        return f"OFF TARGET, too fast: no faster than {figure_text(p, row.fast)}"
     reached = newest.value.below(start.number)
     if reached is (not row.rises):
         return f"no rate is wanted {'from' if row.rises else 'below'} {figure_text(p, row.judged_from)}"
-    fast = p[row.fast] if row.fast else None
-    if isinstance(fast, Parameter) and compare(slope, fast, is_below) is True:
-        return f"OFF TARGET, too fast: no faster than {figure_text(p, row.fast)}"
     if compare(slope, slow, is_below if row.rises else is_above) is True:
         return f"OFF TARGET, too slow: wanted {figure_text(p, row.slow)} or {'more' if row.rises else 'faster'}"
     return f"on target ({figure_text(p, row.slow)} or {'more' if row.rises else 'faster'})"
