@@ -23,6 +23,9 @@ def overviews(
     """The overviews of one call. One that breaks is UNKNOWN and named in the record, and never takes the answer with it (HZ-32)."""
     population = knowledge.population(assessment.population)
     scene = assessment.scene or population.scene(chart)
+    # At most hooks nobody asks for them.
+    needed = bool(promised) or assessment.hook == "encounter-discharge"
+    titles = {ready.advisory.code: ready.advisory.title for ready in population.ready} if needed else {}
     verdicts: list[Verdict] = []
     cards: list[Overview] = []
 
@@ -36,7 +39,7 @@ def overviews(
             verdicts.append(Verdict(code, Outcome.SWITCHED_OFF, "switched off at this site"))
             continue
         try:
-            add(code, _made(code, scene, assessment, quality, memory, promised, {r.advisory.code: r.advisory.title for r in population.ready}, bool(cards)))
+            add(code, _made(code, scene, assessment, quality, memory, promised, titles, bool(cards)))
         except Exception as error:
             detail = f"'{TITLES[code]}' was not made: the service met an error of its own ({type(error).__name__})"
             verdicts.append(Verdict(code, Outcome.UNKNOWN, "failed", (Gap(code, GapState.UNUSABLE, detail),), would_be="warning"))
