@@ -493,7 +493,7 @@ class Scenario:
     def fluid(self, words: str, volume_ml: int, rate_ml_h: Number, *, start_minutes: Number, name: str = "sodium_chloride",
               status: str = "active", route: str = "peripheral", draft: bool = False) -> Json:
         """A plain fluid, written as most systems write it: one concept, a volume, a rate. A draft starts when it is signed."""
-        order = self._order("fluid", status, start_minutes + 5)
+        order = self._order("fluid", "draft" if draft else status, start_minutes + 5)
         concept = drug(name)
         concept["text"] = words
         order["medicationCodeableConcept"] = concept
@@ -1697,6 +1697,254 @@ def dialysis_cefepime() -> Scenario:
     return s
 
 
+def septic_shock_penicillin_allergy() -> Scenario:
+    s = Scenario(32, "septic-shock-penicillin-anaphylaxis", "order-sign", "2026-10-03T21:20:00Z", sex="female", birth="1955-02-14", offset_hours=2)
+    s.condition("pyelonephritis", onset_minutes=900, recorded_minutes=110, category="encounter-diagnosis")
+    s.condition("renal stones", recorded="2018-07-02")
+    s.condition("septic shock", onset_minutes=75, recorded_minutes=70, category="encounter-diagnosis")
+    s.condition("hypertension", recorded="2005-09-09")
+    s.allergy("91936005", "Allergy to penicillin", ("39579001", "Anaphylaxis"), recorded="1994-06-11", criticality="high",
+              note="Amoxicillin 1994, adrenaline given, two days in intensive care")
+    s.tablet("ramipril", 5, "mg", home=True, status="on-hold", stop_reason="Held, shock", authored_minutes=400000)
+    s.tablet("amlodipine", 5, "mg", home=True, status="on-hold", stop_reason="Held, shock", authored_minutes=400000)
+    s.tablet("atorvastatin", 20, "mg", home=True, authored_minutes=400000)
+    first = s.fluid("Sodium chloride 0.9 % infusion", 1000, 1000, start_minutes=105, status="completed")
+    s.given(first, 105, end_minutes=45)
+    second = s.fluid("Sodium chloride 0.9 % infusion", 1000, 1000, start_minutes=44)
+    s.given(second, 44)
+    pressor = s.infusion("norepinephrine", [("norepinephrine", 4, "mg")], "sodium_chloride", 50, rate=(0.6, "mg/h"), dose=(4, "mg"), route="central",
+                         start_minutes=30, text="Norepinephrine 4 mg in 50 mL, 0.6 mg per hour")
+    s.given(pressor, 30)
+    s.investigation("blood culture", 60)
+    s.series("glucose_meter", (112, 9.6), (20, 8.9), specimen="Capillary blood")
+    s.gas(72, 7.31, 4.7, 17.6, -7.9, potassium=4.6, glucose=9.4, lactate=4.8)
+    s.gas(14, 7.32, 4.8, 18.3, -7.1, potassium=4.5, glucose=8.8, lactate=4.2)
+    s.chemistry(43200, potassium=4.3, sodium=139, chloride=104, creatinine=82, urea=6.1)
+    s.chemistry(70, glucose=9.2, potassium=4.6, sodium=137, chloride=111, total_co2=18, creatinine=162, urea=14.2, magnesium=0.81, phosphate=1.2, calcium=2.04,
+                albumin=29)
+    for minutes, pulse, breaths, temperature, spo2, systolic, diastolic in (
+        (112, 118, 24, 39.2, 95, 92, 48), (72, 122, 26, 39.4, 94, 78, 40), (30, 120, 26, 39.0, 95, 82, 44), (6, 114, 24, 38.8, 95, 96, 54)):
+        s.vitals(minutes, pulse, breaths, temperature, spo2, systolic, diastolic)
+    s.series("gcs", (112, 15), (72, 14), (6, 14))
+    s.series("urine_rate", (60, 15), (10, 20))
+    s.result("weight", 64, 100)
+    s.result("height", 161, 100)
+    s.infusion("tazobactam", [("piperacillin_tazobactam", 4.5, "g")], "sodium_chloride", 100, dose=(4.5, "g"), every_hours=8, duration_minutes=30,
+               reason="septic shock", status="draft", draft=True, text="Piperacillin/tazobactam 4.5 g in 100 mL sodium chloride 0.9 % every 8 hours")
+    return s
+
+
+def esbl_with_valproate() -> Scenario:
+    s = Scenario(33, "esbl-blood-culture-valproate", "patient-view", "2026-07-08T09:10:00Z", sex="female", birth="1967-10-30", offset_hours=2)
+    s.condition("epilepsy", onset="1989", recorded="2002-01-15")
+    s.condition("pyelonephritis", onset_minutes=3900, recorded_minutes=2800, category="encounter-diagnosis")
+    s.condition("bacteraemia", onset_minutes=2790, recorded_minutes=1500, category="encounter-diagnosis")
+    s.condition("hyperlipidaemia", recorded="2017-03-03")
+    s.tablet("valproate", 500, "mg", per_day=2, reason="epilepsy", home=True, authored_minutes=900000)
+    s.tablet("valproate", 500, "mg", per_day=2, reason="epilepsy", authored_minutes=2750)
+    s.tablet("atorvastatin", 20, "mg", authored_minutes=2750)
+    s.tablet("paracetamol", 1, "g", per_day=4, authored_minutes=2750)
+    s.tablet("enoxaparin", 40, "mg", route="subcutaneous", authored_minutes=2750)
+    running = s.infusion("ciprofloxacin", [("ciprofloxacin", 400, "mg")], "sodium_chloride", 200, dose=(400, "mg"), every_hours=12, duration_minutes=60,
+                         reason="pyelonephritis", start_minutes=2700, text="Ciprofloxacin 400 mg in 200 mL every 12 hours")
+    for begun in (2700, 1980, 1260, 540):
+        s.given(running, begun, end_minutes=begun - 60, dose=(400, "mg"))
+    s.investigation("blood culture", 2790)
+    coli = ("112283007", "Escherichia coli")
+    blood = s.culture("blood", coli, 2780, words="Escherichia coli, extended-spectrum beta-lactamase (ESBL) positive, 2 of 2 sets")
+    s.susceptibilities(blood, ("18864-9", "Ampicillin", "R"), ("18895-3", "Ceftriaxone", "R"), ("18893-8", "Ceftazidime", "R"), ("18879-7", "Cefepime", "R"),
+                       ("18970-4", "Piperacillin+Tazobactam", "S"), ("18906-8", "Ciprofloxacin", "R"), ("20629-2", "Levofloxacin", "R"),
+                       ("18998-5", "Trimethoprim+Sulfamethoxazole", "R"), ("18928-2", "Gentamicin", "S"), ("18860-7", "Amikacin", "S"),
+                       ("35802-8", "Ertapenem", "S"), ("18943-1", "Meropenem", "S"))
+    urine = s.culture("urine", coli, 2785, words="Escherichia coli above 100 000 per mL, ESBL positive")
+    s.susceptibilities(urine, ("18906-8", "Ciprofloxacin", "R"), ("18955-5", "Nitrofurantoin", "S"), ("25596-8", "Fosfomycin", "S"))
+    s.series("glucose", (2780, 7.1), (1440, 6.4), (170, 6.2), specimen="Plasma")
+    s.chemistry(2780, potassium=4.0, sodium=137, chloride=103, total_co2=23, creatinine=92, urea=7.4, magnesium=0.8, calcium=2.2, albumin=35)
+    s.chemistry(1440, potassium=3.9, sodium=138, chloride=104, creatinine=84, urea=6.2)
+    s.chemistry(170, potassium=4.1, sodium=138, chloride=104, total_co2=24, creatinine=78, urea=5.6, magnesium=0.82, phosphate=1.0, calcium=2.21, albumin=33)
+    s.result("lactate", 1.4, 165, specimen="Venous blood")
+    s.result("valproate_level", 68, 2600, specimen="Plasma")
+    for minutes, pulse, temperature, systolic in ((2790, 112, 39.3, 104), (2000, 104, 38.9, 106), (1200, 100, 38.8, 108), (600, 98, 38.7, 108), (35, 96, 38.5, 112)):
+        s.vitals(minutes, pulse, 18, temperature, 97, systolic, 64)
+    s.series("gcs", (2790, 15), (1200, 15), (35, 15))
+    s.series("urine_rate", (300, 60), (60, 65))
+    s.result("weight", 66, 2760)
+    s.result("height", 165, 2760)
+    return s
+
+
+def phenytoin_bradycardia() -> Scenario:
+    s = Scenario(34, "phenytoin-80-mg-per-minute-heart-rate-46", "order-sign", "2026-01-29T14:33:00Z", sex="female", birth="1947-06-21", offset_hours=1)
+    s.condition("status epilepticus", onset_minutes=22, recorded_minutes=14, category="encounter-diagnosis")
+    s.condition("hypertension", recorded="1999-11-01")
+    s.condition("atrial fibrillation", recorded="2020-02-20")
+    s.tablet("bisoprolol", 5, "mg", home=True, authored_minutes=600000)
+    s.tablet("amlodipine", 5, "mg", home=True, authored_minutes=600000)
+    s.tablet("atorvastatin", 40, "mg", home=True, authored_minutes=600000)
+    s.dose("lorazepam", 4, "mg", 13, end_minutes=11)
+    s.investigation("ecg", 10)
+    s.series("glucose_meter", (18, 6.9), (5, 7.4), specimen="Capillary blood")
+    s.gas(9, 7.27, 6.2, 20.9, -5.2, potassium=4.2, glucose=7.5, lactate=4.6)
+    s.chemistry(60000, potassium=4.4, sodium=140, chloride=104, creatinine=88, urea=6.6)
+    s.chemistry(9, glucose=7.3, potassium=4.2, sodium=139, chloride=108, total_co2=21, creatinine=91, urea=7.1, magnesium=0.84, phosphate=1.1, calcium=2.3, albumin=40)
+    s.result("pr_interval", 188, 8)
+    s.result("qtc", 441, 8)
+    for minutes, pulse, systolic, spo2 in ((19, 62, 148, 93), (10, 50, 132, 96), (3, 46, 122, 96)):
+        s.vitals(minutes, pulse, 18, 36.6, spo2, systolic, 66)
+    s.series("gcs", (19, 4), (10, 6), (3, 6))
+    s.result("weight", 62, 12, note="Told by the daughter")
+    s.result("height", 160, 12)
+    s.infusion("phenytoin", [("phenytoin", 1240, "mg")], "sodium_chloride", 200, dose=(1240, "mg"), rate=(80, "mg/min"), status="draft", draft=True,
+               reason="status epilepticus", text="Phenytoin 1240 mg in 200 mL sodium chloride 0.9 % at 80 mg per minute")
+    return s
+
+
+def valproate_stopped() -> Scenario:
+    s = Scenario(35, "valproate-stopped-last-medicine", "order-sign", "2026-11-12T10:45:00Z", sex="male", birth="1979-09-17", offset_hours=1)
+    s.condition("epilepsy", onset="1995", recorded="2004-05-05")
+    s.condition("femur fracture", onset_minutes=960, recorded_minutes=900, category="encounter-diagnosis")
+    valproate = s.tablet("valproate", 600, "mg", per_day=2, reason="epilepsy", authored_minutes=870)
+    s.given(valproate, 800, end_minutes=800, dose=(600, "mg"))
+    s.tablet("paracetamol", 1, "g", per_day=4, authored_minutes=880)
+    s.tablet("enoxaparin", 40, "mg", route="subcutaneous", authored_minutes=880)
+    s.tablet("pantoprazole", 40, "mg", authored_minutes=870)
+    s.fluid("Sodium chloride 0.9 % infusion", 1000, 83, start_minutes=240)
+    s.series("glucose", (890, 6.4), (200, 5.6), specimen="Plasma")
+    s.chemistry(890, potassium=4.1, sodium=140, chloride=104, total_co2=25, creatinine=79, urea=5.2, magnesium=0.85, calcium=2.3, albumin=41)
+    s.chemistry(200, potassium=4.0, sodium=139, chloride=104, total_co2=25, creatinine=76, urea=5.0)
+    s.result("valproate_level", 71, 200, specimen="Plasma")
+    for minutes, pulse in ((890, 96), (480, 84), (60, 80)):
+        s.vitals(minutes, pulse, 16, 36.9, 97, 134, 78)
+    s.series("gcs", (890, 15), (480, 15), (60, 15))
+    s.result("weight", 81, 890)
+    s.result("height", 180, 890)
+    s.stop(valproate, "Nil by mouth for theatre, swallowing not possible until tomorrow")
+    s.infusion("cefazolin", [("cefazolin", 2, "g")], "sodium_chloride", 100, dose=(2, "g"), duration_minutes=30, status="draft", draft=True,
+               text="Cefazolin 2 g before incision, once")
+    return s
+
+
+def tricyclic_flumazenil() -> Scenario:
+    s = Scenario(36, "tricyclic-overdose-flumazenil", "order-sign", "2026-02-22T01:50:00Z", sex="female", birth="1981-12-09", offset_hours=1)
+    s.condition("depression", onset="2019", recorded="2019-09-01")
+    s.condition("tricyclic poisoning", onset_minutes=170, recorded_minutes=40, category="encounter-diagnosis")
+    s.condition("benzodiazepine poisoning", onset_minutes=170, recorded_minutes=40, category="encounter-diagnosis")
+    s.tablet("amitriptyline", 75, "mg", home=True, reason="depression", authored_minutes=90000)
+    s.tablet("diazepam", 5, "mg", per_day=2, prn=True, home=True, authored_minutes=26000)
+    s.tablet("omeprazole", 20, "mg", home=True, authored_minutes=90000)
+    s.investigation("ecg", 42)
+    s.fluid("Sodium chloride 0.9 % infusion", 1000, 500, start_minutes=35)
+    s.series("glucose_meter", (48, 6.6), (15, 6.2), specimen="Capillary blood")
+    s.gas(38, 7.34, 6.1, 24.2, -1.2, potassium=3.9, glucose=6.4, lactate=1.8)
+    s.chemistry(70000, potassium=4.2, sodium=140, chloride=104, creatinine=66, urea=4.2)
+    s.chemistry(40, glucose=6.5, potassium=3.8, sodium=141, chloride=106, total_co2=24, creatinine=72, urea=4.6, magnesium=0.8, phosphate=1.0, calcium=2.28, albumin=40)
+    s.result("qtc", 486, 41, note="QRS 128 ms, R in aVR 4 mm")
+    s.result("pr_interval", 196, 41)
+    for minutes, pulse, breaths, spo2, systolic in ((50, 124, 14, 94, 108), (25, 128, 13, 96, 102), (4, 130, 12, 96, 98)):
+        s.vitals(minutes, pulse, breaths, 37.6, spo2, systolic, 58)
+    s.series("gcs", (50, 10), (25, 8), (4, 7))
+    s.result("weight", 70, 45)
+    s.result("height", 168, 45)
+    s.bolus("flumazenil", 0.3, "mg")
+    return s
+
+
+def levetiracetam_kidney() -> Scenario:
+    s = Scenario(37, "levetiracetam-1500-twice-a-day-clearance-28", "order-sign", "2026-05-27T11:15:00Z", sex="female", birth="1945-11-11", offset_hours=2)
+    s.condition("epilepsy", onset="2026-05", recorded="2026-05-20")
+    s.condition("kidney disease stage 4", recorded="2024-10-10")
+    s.condition("hypertension", recorded="1998-02-02")
+    s.condition("seizure", clinical="resolved", onset_minutes=10300, recorded_minutes=10200, abated_minutes=10290, category="encounter-diagnosis")
+    s.tablet("amlodipine", 5, "mg", authored_minutes=10000)
+    s.tablet("atorvastatin", 20, "mg", authored_minutes=10000)
+    s.tablet("levetiracetam", 500, "mg", per_day=2, status="stopped", stop_reason="Dose raised", reason="epilepsy", authored_minutes=9900)
+    s.series("glucose", (10200, 6.8), (1500, 5.9), (260, 6.1), specimen="Plasma")
+    s.chemistry(43000, potassium=4.6, sodium=139, chloride=104, creatinine=121, urea=11.4)
+    s.chemistry(1500, potassium=4.7, sodium=138, chloride=104, total_co2=23, creatinine=124, urea=11.9)
+    s.chemistry(260, potassium=4.6, sodium=138, chloride=104, total_co2=23, creatinine=123, urea=11.6, magnesium=0.88, phosphate=1.3, calcium=2.24, albumin=38)
+    for minutes, pulse in ((1500, 76), (700, 74), (40, 74)):
+        s.vitals(minutes, pulse, 16, 36.6, 97, 138, 72)
+    s.series("gcs", (1500, 15), (40, 15))
+    s.result("weight", 55, 1490)
+    s.result("height", 157, 1490)
+    s.tablet("levetiracetam", 1500, "mg", per_day=2, reason="epilepsy", status="draft", authored_minutes=3, draft=True)
+    return s
+
+
+def lorazepam_too_small() -> Scenario:
+    s = Scenario(38, "status-lorazepam-1-mg", "order-sign", "2026-09-18T22:04:00Z", sex="male", birth="1962-04-04", offset_hours=2)
+    s.condition("status epilepticus", onset_minutes=8, recorded_minutes=4, category="encounter-diagnosis")
+    s.condition("epilepsy", onset="2015", recorded="2015-08-01")
+    s.condition("hypertension", recorded="2010-01-20")
+    s.tablet("lamotrigine", 100, "mg", per_day=2, home=True, reason="epilepsy", authored_minutes=400000)
+    s.tablet("ramipril", 5, "mg", home=True, authored_minutes=400000)
+    s.result("glucose_meter", 7.8, 4, specimen="Capillary blood")
+    s.gas(3, 7.29, 6.0, 21.2, -4.6, potassium=4.1, glucose=7.9, lactate=3.8)
+    s.chemistry(90000, potassium=4.3, sodium=139, chloride=103, creatinine=84, urea=5.5)
+    s.chemistry(3, glucose=7.7, sodium=138, chloride=107, creatinine=86, urea=5.7, magnesium=0.82, phosphate=1.0, calcium=2.3, albumin=41)
+    for minutes, pulse, spo2 in ((6, 124, 92), (2, 122, 95)):
+        s.vitals(minutes, pulse, 22, 36.9, spo2, 164, 92)
+    s.series("gcs", (6, 5), (2, 5))
+    s.result("weight", 88, 200000)
+    s.result("weight", 86, 3, note="Estimated")
+    s.result("height", 178, 200000)
+    s.bolus("lorazepam", 1, "mg")
+    return s
+
+
+def quiet_ceftriaxone() -> Scenario:
+    s = Scenario(39, "ceftriaxone-mild-penicillin-rash", "order-sign", "2026-12-01T08:30:00Z", sex="male", birth="1961-03-25", offset_hours=1)
+    s.condition("pneumonia", onset_minutes=2900, recorded_minutes=50, category="encounter-diagnosis")
+    s.condition("hypertension", recorded="2012-02-14")
+    s.condition("epilepsy", verification="refuted", clinical="inactive", recorded="1984-05-01")
+    s.allergy("91936005", "Allergy to penicillin", ("271807003", "Eruption of skin"), recorded="2003-04-09", criticality="low",
+              note="Rash on day 6 of amoxicillin, no other complaint")
+    s.tablet("amlodipine", 5, "mg", home=True, authored_minutes=400000)
+    s.tablet("atorvastatin", 20, "mg", home=True, authored_minutes=400000)
+    s.tablet("paracetamol", 1, "g", per_day=4, prn=True, authored_minutes=45)
+    s.investigation("blood culture", 55)
+    s.investigation("ecg", 58)
+    s.series("glucose", (52, 6.7), specimen="Plasma")
+    s.chemistry(52, potassium=4.2, sodium=138, chloride=103, total_co2=24, creatinine=88, urea=6.4, magnesium=0.84, phosphate=1.0, calcium=2.24, albumin=37)
+    s.chemistry(200000, potassium=4.4, sodium=140, chloride=104, creatinine=85, urea=5.6)
+    s.result("lactate", 1.2, 50, specimen="Venous blood")
+    s.result("qtc", 428, 56)
+    for minutes, pulse, temperature, spo2 in ((60, 94, 38.4, 95), (12, 88, 38.0, 96)):
+        s.vitals(minutes, pulse, 20, temperature, spo2, 132, 76)
+    s.series("gcs", (60, 15), (12, 15))
+    s.result("weight", 79, 55)
+    s.result("height", 175, 55)
+    s.infusion("ceftriaxone", [("ceftriaxone", 2, "g")], "sodium_chloride", 100, dose=(2, "g"), every_hours=24, duration_minutes=30, reason="pneumonia",
+               status="draft", draft=True, text="Ceftriaxone 2 g in 100 mL sodium chloride 0.9 % every 24 hours")
+    s.tablet("azithromycin", 500, "mg", reason="pneumonia", status="draft", authored_minutes=3, draft=True)
+    return s
+
+
+def quiet_lamotrigine() -> Scenario:
+    s = Scenario(40, "lamotrigine-continued-stable", "patient-view", "2026-03-05T07:40:00Z", sex="female", birth="1994-08-08", offset_hours=1)
+    s.condition("epilepsy", onset="2012", recorded="2012-12-03")
+    s.condition("seizure", clinical="resolved", onset="2023-06-18", recorded="2023-06-18")
+    s.condition("femur fracture", clinical="resolved", onset="2022-01-15", recorded="2022-01-15")
+    s.tablet("lamotrigine", 150, "mg", per_day=2, reason="epilepsy", home=True, authored_minutes=600000)
+    lamotrigine = s.tablet("lamotrigine", 150, "mg", per_day=2, reason="epilepsy", authored_minutes=1420)
+    for minutes in (1380, 660):
+        s.given(lamotrigine, minutes, end_minutes=minutes, dose=(150, "mg"))
+    s.tablet("paracetamol", 1, "g", per_day=4, authored_minutes=1000)
+    s.tablet("enoxaparin", 40, "mg", route="subcutaneous", authored_minutes=1000)
+    s.tablet("ondansetron", 4, "mg", per_day=3, prn=True, authored_minutes=1000)
+    s.infusion("cefazolin", [("cefazolin", 2, "g")], "sodium_chloride", 100, dose=(2, "g"), duration_minutes=30, status="completed", start_minutes=1180,
+               text="Cefazolin 2 g before incision")
+    s.series("glucose", (1500, 5.1), (120, 5.4), specimen="Plasma")
+    s.chemistry(1500, potassium=4.1, sodium=139, chloride=104, total_co2=25, creatinine=64, urea=4.2, magnesium=0.86, calcium=2.32, albumin=42)
+    s.chemistry(120, potassium=4.0, sodium=138, chloride=104, total_co2=24, creatinine=62, urea=3.9)
+    for minutes, pulse in ((1440, 72), (900, 84), (400, 76), (45, 72)):
+        s.vitals(minutes, pulse, 15, 36.8, 98, 118, 70)
+    s.series("gcs", (1440, 15), (400, 15), (45, 15))
+    s.result("weight", 63, 1500)
+    s.result("height", 169, 1500)
+    return s
+
+
 SCENARIOS: list[Callable[[], Scenario]] = [
     lead, peripheral_sum, central_sum, low_glucose_seizure, old_potassium, status_epilepticus, seizure_no_glucose,
     ciprofloxacin, child, unreadable, stopped_bag, discharge, right_answer_is_silence, selecting_insulin, partial,
@@ -1704,6 +1952,8 @@ SCENARIOS: list[Callable[[], Scenario]] = [
     ketoacidosis_hour_0, ketoacidosis_hour_2, ketoacidosis_hour_7, ketoacidosis_hour_14, hyperosmolar_hour_0, hyperosmolar_hour_6,
     high_potassium, metformin_acidosis, sodium_too_fast, long_qt, child_bolus_and_bicarbonate, quiet_variable_rate,
     child_third_benzodiazepine, eclampsia_phenytoin, dialysis_cefepime,
+    septic_shock_penicillin_allergy, esbl_with_valproate, phenytoin_bradycardia, valproate_stopped, tricyclic_flumazenil, levetiracetam_kidney,
+    lorazepam_too_small, quiet_ceftriaxone, quiet_lamotrigine,
 ]
 
 

@@ -41,6 +41,8 @@ def against_expectation(made: Answer, expected: dict[str, Any]) -> list[str]:
         faults.append(f"{len(above)} cards above info, at most {at_most} are wanted: {[card['summary'] for card in above]}")
     for wanted in expected["cards"]:
         faults += _against_card(above, wanted)
+    lines = {entry["code"] for card in body["cards"] if card["indicator"] == "info" for entry in entries_of(card)}
+    faults += [f"{code}: no line on a card that does not interrupt" for code in expected.get("folded", []) if code not in lines]
     text = made.body.decode()
     faults += [f"{words!r} stands nowhere in the answer" for words in expected.get("accounted", []) if words not in text]
     faults += [f"{words!r} is shown" for words in expected.get("never_shown", []) if words in text]
