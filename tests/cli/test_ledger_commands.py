@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from tests.audit.signed import ALONE
 from tests.cli.command import Trivet
 from tests.service.inside import card_with, inside, scenario
 
@@ -92,8 +94,47 @@ def test_hz_43_verify_finds_damage_and_exits_with_1(trivet: Trivet, used: str, t
     assert "DAMAGED 00:5" in said.out
 
 
+def test_verify_tells_the_signed_head_and_how_good_its_witness_is(trivet: Trivet, used: str, tmp_path: Path) -> None:
+    beside = trivet("ledger", "verify")
+    assert (beside.code, "signed head 2 of" in beside.out, "This witness lies in the data folder" in beside.out) == (0, True, True)
+    elsewhere = tmp_path / "elsewhere.txt"
+    elsewhere.write_bytes((tmp_path / "data" / "witness" / "heads.txt").read_bytes())
+    kept = trivet("ledger", "verify", "--witness", elsewhere, "--key", tmp_path / "data" / "keys" / "heads.pub")
+    assert (kept.code, f"witness {elsewhere}: heads up to 2" in kept.out, "cannot be excluded" in kept.out) == (0, True, False)
+
+
+def test_au_27_verify_names_an_end_that_was_cut_off(trivet: Trivet, used: str, tmp_path: Path) -> None:
+    connection = sqlite3.connect(tmp_path / "data" / "ledger" / "stream-00.sqlite")
+    for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        connection.execute(f"DROP TRIGGER {name}")
+    for table in ("entries", "evidence", "cards"):
+        connection.execute(f"DELETE FROM {table} WHERE sequence > 5")
+    connection.commit()
+    connection.close()
+    said = trivet("ledger", "verify")
+    assert (said.code, "here are 5: the end was cut off" in said.out) == (1, True)
+
+
+def test_au_23_proof_of_a_card_is_accepted_by_the_verifier_alone(trivet: Trivet, used: str) -> None:
+    said = trivet("ledger", "proof", used)
+    proof = json.loads(said.out)
+    assert (said.code, CODE in json.loads(proof["record"]["header"])["advisories"]) == (0, True)
+    assert ALONE.verify_proof(proof, [], None) == []
+    grown = json.loads(trivet("ledger", "proof", "--since-head", "1").out)
+    assert (grown["proves"], ALONE.verify_proof(grown, [], None)) == ("consistency", [])
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [((), "give a record"), (("nothing",), "no record 'nothing'"), (("00:2", "--head", "1"), "not under head 1 yet"), (("00:2", "--since-head", "1"), "give a record")],
+)
+def test_proof_that_cannot_be_given_says_why(trivet: Trivet, used: str, words: tuple[str, ...], said: str) -> None:
+    told = trivet("ledger", "proof", *words)
+    assert (told.code, told.out, said in told.err) == (2, "", True)
+
+
 def test_no_ledger_is_told_in_one_line(trivet: Trivet, tmp_path: Path) -> None:
-    for command in (("list",), ("show", "00:1"), ("verify",), ("replay",)):
+    for command in (("list",), ("show", "00:1"), ("verify",), ("replay",), ("proof", "00:1")):
         said = trivet("ledger", *command)
         assert (said.code, "there is no ledger" in said.err) == (2, True)
     assert not (tmp_path / "data").exists()

@@ -44,7 +44,7 @@ def fill(running: Inside) -> None:
     running.request("POST", "/cds-services/trivet-order-sign/feedback", content=b"{}", headers={"content-type": "application/json"})
 
 
-CALLS = 16 + 1 + 1 + 1 + 1 + 1 + 1
+CALLS = len(scenarios()) + 1 + 1 + 1 + 1 + 1 + 1
 
 
 SOFTWARE = "5" * 64
@@ -84,7 +84,7 @@ def check_equal(data: Path) -> None:
 
 
 def test_au_13_hz_44_every_recorded_call_is_answered_again_byte_for_byte(kept: Path) -> None:
-    assert len(scenarios()) == 16
+    assert len(scenarios()) >= 16
     check_equal(kept)
 
 
