@@ -50,9 +50,9 @@ from cds.logic.criteria import (
     TableRow,
 )
 from cds.logic.evaluate import condition_in_time, evaluate, look_back_instants, none_within_floor, order_truth
-from cds.logic.matching import matching, seen_order
+from cds.logic.matching import matching, seen_order, unread
 from cds.logic.possible import possible
-from cds.logic.reason import Gap, GapState, Reason, Seen
+from cds.logic.reason import Gap, GapState, Reason, Seen, may_exist
 from cds.logic.recorded import of_record
 from cds.logic.scene import Scene, StateDef, deciding_gaps, leaves_seen, next_slot, slot_of
 from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth, at_least, negated, truth_of
@@ -279,6 +279,10 @@ def _none_within(node: NoneWithin) -> Judge:
         for analyte in node.analytes:
             if scene.drawn_since(analyte, floor) is not None:
                 return FALSE
+        if node.read:
+            within = Decimal(scene.now - floor) / MINUTE
+            if any(may_exist(scene.gap(analyte, within, scene.newest(analyte))) for analyte in node.analytes):
+                return UNKNOWN
         return TRUE
 
     return judge
@@ -321,7 +325,7 @@ def _some_order(orders: OrderFilter, such_that: Compiled | None) -> Judge:
                 return TRUE
             if truth is UNKNOWN:
                 result = UNKNOWN
-        if result is FALSE and orders.where != "drafted" and not scene.whole("medications"):
+        if result is FALSE and unread(orders, scene):
             return UNKNOWN
         return result
 
@@ -459,7 +463,7 @@ def _witnesses(compiled: Compiled, orders: OrderFilter, truth: Truth, scene: Sce
         refs.append(order.ref)
         leaves += support(inner, scene, order)
     if truth is UNKNOWN and not seen:
-        gaps.append(scene.gap("medications"))
+        gaps.append(scene.gap(unread(orders, scene) or "medications"))
     return [Reason(truth, node, (), tuple(seen), tuple(gaps), witnesses=tuple(refs) if truth is TRUE else ()), *leaves]
 
 

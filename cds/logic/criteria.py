@@ -134,12 +134,14 @@ class NoneWithin:
 
     `before_event` counts the window back from a named event instead of from now (glucose from 30 min before a seizure began); where the event has no
     time, `without_event` is the window back from now.
+    With `read` it is TRUE only where the lists were read: one that failed, was not sent, was cut off or holds only what could not be used makes it UNKNOWN.
     """
 
     analytes: tuple[str, ...]
     within: Limit
     before_event: str = ""
     without_event: Limit | None = None
+    read: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from cds.logic.criteria import (
     AtMostValue,
     Below,
     Between,
+    CountOrders,
     Criterion,
     CultureShows,
     Expression,
@@ -45,8 +46,8 @@ from cds.logic.criteria import (
     StillIn,
     TableRow,
 )
-from cds.logic.matching import matching, order_is_of, route_matches, seen_order
-from cds.logic.reason import Gap, GapState, Reason, Seen
+from cds.logic.matching import matching, order_is_of, route_matches, seen_order, unread
+from cds.logic.reason import Gap, GapState, Reason, Seen, may_exist
 from cds.logic.recorded import of_record
 from cds.logic.scene import Scene, deciding_gaps
 from cds.logic.truth import FALSE, TRUE, UNKNOWN, Truth, all_of, any_of, at_least, negated, truth_of
@@ -132,9 +133,10 @@ def _compared(node: Criterion, item: Expression, limit: Limit, test: Test, scene
     truth = truth_of(compare(number, limit, test))
     gaps: tuple[Gap, ...] = ()
     if truth is UNKNOWN:
-        if number.total and not scene.whole("medications"):
-            # The sum is open because orders were not sent: that is the gap, and not the sum.
-            gaps = (scene.gap("medications"),)
+        missing = unread(item.orders, scene) if isinstance(item, CountOrders) else "medications" if number.total and not scene.whole("medications") else ""
+        if missing:
+            # The sum or the count is open because orders were not sent: that is the gap, and not the sum.
+            gaps = (scene.gap(missing),)
         else:
             gaps = tuple(Gap(seen.item, GapState.UNUSABLE, _undecided(seen, limit), last=seen) for seen in number.seen)
     return Reason(truth, node, (), number.seen, gaps, order=_ref(order), note=number.note)
@@ -159,7 +161,8 @@ def _none_within(node: NoneWithin, scene: Scene) -> Reason:
         else:
             within = Decimal(scene.now - floor) / MINUTE
             gaps.append(scene.gap(analyte, within, scene.newest(analyte)))
-    return Reason(FALSE if seen else TRUE, node, (), tuple(seen), () if seen else tuple(gaps))
+    truth = FALSE if seen else UNKNOWN if node.read and any(may_exist(gap) for gap in gaps) else TRUE
+    return Reason(truth, node, (), tuple(seen), () if seen else tuple(gaps))
 
 
 def none_within_floor(node: NoneWithin, scene: Scene) -> int:
@@ -232,9 +235,9 @@ def _order_reason(node: Criterion, orders: OrderFilter, scene: Scene, such_that:
         if truth is TRUE:
             witnesses.append(order.ref)
     truth = any_of(truths)
-    if truth is FALSE and orders.where != "drafted" and not scene.whole("medications"):
+    if truth is FALSE and (name := unread(orders, scene)):
         truth = UNKNOWN
-        gaps.append(scene.gap("medications"))
+        gaps.append(scene.gap(name))
     return Reason(truth, node, tuple(children), tuple(seen), tuple(gaps) if truth is UNKNOWN else (), witnesses=tuple(witnesses))
 
 

@@ -26,6 +26,15 @@ def seen_order(order: Order, scene: Scene) -> Seen:
     return Seen("order", order.drugs[0] if order.drugs else "order", order.label, order.ref, at=at, age_minutes=age, note=note, path=order.path)
 
 
+def unread(orders: OrderFilter, scene: Scene) -> str:
+    """The list that would have to be whole before "there is no such order" can be said, and is not; "" where it can be said. What was given stands on the
+    administration record too."""
+    if orders.where == "drafted":
+        return ""
+    lists = ("medications", "administrations") if orders.where == "given" else ("medications",)
+    return next((name for name in lists if not scene.whole(name)), "")
+
+
 def matching(orders: OrderFilter, scene: Scene) -> list[tuple[Order, Truth]]:
     """The orders that match, each TRUE, or UNKNOWN when its route or its start is not stated and the filter asks for one."""
     timed = orders.started_within is not None or orders.started_before is not None

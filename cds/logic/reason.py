@@ -55,6 +55,11 @@ class Gap(msgspec.Struct, frozen=True, gc=False):
     within_minutes: int | None = None
 
 
+def may_exist(gap: Gap) -> bool:
+    """Whether a current value may well exist: its list was not read, or what it holds could not be used."""
+    return gap.state not in (GapState.NOT_MEASURED, GapState.STALE)
+
+
 class Reason(msgspec.Struct, frozen=True, gc=False):
     """One node's truth with its children's reasons, all kept (none is dropped because an earlier one settled it)."""
 

@@ -180,7 +180,7 @@ def in_words(node: Criterion) -> str:
             return f"{expression_in_words(item)} at least {limit_in_words(limit)}"
         case Between(item, low, high):
             return f"{expression_in_words(item)} from {limit_in_words(low)} to below {limit_in_words(high)}"
-        case NoneWithin(analytes, within, before_event, _):
+        case NoneWithin(analytes, within, before_event):
             names = " or ".join(_label(a) for a in analytes)
             since = f"from {limit_in_words(within)} before {before_event} to now" if before_event else f"in the last {limit_in_words(within)}"
             return f"no {names} result {since}"

@@ -37,7 +37,7 @@ from cds.logic.expressions import (
     Slope,
     Total,
 )
-from cds.logic.matching import matching, seen_order, started
+from cds.logic.matching import matching, seen_order, started, unread
 from cds.logic.reason import Gap, GapState, Seen
 from cds.logic.series import series
 from cds.logic.truth import FALSE, TRUE, UNKNOWN
@@ -284,8 +284,7 @@ def _count(scene: Scene, expression: CountOrders) -> Number | Missing:
         possible += 1
         sure += truth is TRUE
         seen.append(seen_order(order, scene))
-    whole = expression.orders.where == "drafted" or scene.whole("medications")
-    value = Interval(Decimal(sure), Decimal(possible) if whole else None)
+    value = Interval(Decimal(sure), None if unread(expression.orders, scene) else Decimal(possible))
     told = Seen("count", "number", spread(value, 0), value=value, unit="1", parts=tuple(seen))
     return Number((Candidate(value, None, "1", told),), "1")
 

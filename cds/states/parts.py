@@ -97,8 +97,8 @@ def falls_under(item: Expression, p: ParameterSet, key: str) -> Criterion:
 
 
 def if_known(analyte: str, within: Limit, criterion: Criterion) -> Criterion:
-    """The criterion where the analyte has a current result, FALSE where it has none: what is not measured is not counted."""
-    return AllOf((Not(NoneWithin((analyte,), within)), criterion))
+    """The criterion where the analyte has a current result, FALSE where it was not measured: that is not counted. UNKNOWN where its list was not read."""
+    return AllOf((Not(NoneWithin((analyte,), within, read=True)), criterion))
 
 
 def computable(item: Expression, criterion: Criterion) -> Criterion:

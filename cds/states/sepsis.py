@@ -8,7 +8,7 @@ from cds.chart import MINUTE
 from cds.formulas import Score, constants, news2
 from cds.formulas.monotone import NotComputable
 from cds.logic.criteria import AtLeastValue, Criterion, Latest
-from cds.logic.reason import Gap, Seen
+from cds.logic.reason import Gap, Seen, may_exist
 from cds.logic.scene import Missing, Scene, StateDef, StateValue
 from cds.logic.truth import FALSE, TRUE, UNKNOWN
 from cds.numbers import Interval, shown
@@ -113,7 +113,7 @@ def score_of(scene: Scene) -> tuple[Score, tuple[Seen, ...], tuple[Gap, ...]] | 
 
 
 def _reaches(scene: Scene, key: str) -> StateValue:
-    """TRUE where what is known reaches the limit; with three or more parts missing it is not known whether it would."""
+    """TRUE where what is known reaches the limit; with three or more parts missing, or one whose list was not read, it is not known whether it would."""
     limit, most = scene.p[key], scene.p["news2_most_missing"]
     found = score_of(scene)
     if found is None or not isinstance(limit, Parameter) or not isinstance(most, Parameter):
@@ -122,7 +122,7 @@ def _reaches(scene: Scene, key: str) -> StateValue:
     told = (Seen("formula", _SCORE, _told(score), value=score.interval, unit="", parts=seen),)
     if score.at_least >= limit.number:
         return StateValue(TRUE, told)
-    if len(score.missing) >= most.number and score.at_most >= limit.number:
+    if score.at_most >= limit.number and (len(score.missing) >= most.number or any(may_exist(gap) for gap in gaps)):
         return StateValue(UNKNOWN, told, gaps)
     return StateValue(FALSE, told)
 
@@ -132,9 +132,13 @@ def _single(scene: Scene, *, with_alert: bool) -> StateValue:
     three = constants(scene.p).news2_single
     if found is None:
         return StateValue(FALSE)
-    score, seen, _ = found
+    score, seen, gaps = found
     alone = [name for name, low, _ in score.points if low >= three and (with_alert or name != "alert")]
-    return StateValue(TRUE if alone else FALSE, (Seen("formula", _SCORE, _told(score), value=score.interval, unit="", parts=seen),), note=", ".join(alone))
+    told = (Seen("formula", _SCORE, _told(score), value=score.interval, unit="", parts=seen),)
+    unread = tuple(gap for gap in gaps if may_exist(gap) and (with_alert or gap.item != "gcs"))
+    if unread and not alone:
+        return StateValue(UNKNOWN, told, unread)
+    return StateValue(TRUE if alone else FALSE, told, note=", ".join(alone))
 
 
 def _told(score: Score) -> str:

@@ -42,7 +42,7 @@ def _metformin(p: ParameterSet) -> Advisory:
     age, lactate, ph = p["result_age"], Latest("lactate", p["lactate_age"]), Latest("ph", p["result_age"])
     rate = Formula("schwartz" if p.population == "child" else "ckd_epi", p["creatinine_window"])
     facts: dict[str, Expression] = {"lactate": lactate, "ph": ph, "bicarbonate": Latest("bicarbonate", age), "rate": rate}
-    known = Not(NoneWithin(("lactate",), p["lactate_age"]))
+    known = Not(NoneWithin(("lactate",), p["lactate_age"], read=True))
     lactic = AllOf((known, if_known("ph", age, Below(ph, p["metformin_ph_critical"])), Above(lactate, p["metformin_lactate_critical"])))
     acid = AnyOf((AllOf((State("gas measured"), State("acid blood"))), State("ketoacidosis criteria met")))
     do = (

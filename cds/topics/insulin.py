@@ -35,7 +35,7 @@ from cds.logic.criteria import (
     Total,
 )
 from cds.parameters import ParameterSet
-from cds.states.parts import CRISIS_TOUCHES, both, computable, either, figure_of, held, insulin_by_vein
+from cds.states.parts import CRISIS_TOUCHES, both, computable, either, figure_of, held, if_known, insulin_by_vein
 
 PROBLEM = "insulin dose"
 CONSENSUS = "Umpierrez GE et al. Hyperglycemic crises in adults with diabetes: a consensus report. Diabetes Care 2024;47:1257-1275"
@@ -160,7 +160,7 @@ def _dose_for_potassium(p: ParameterSet) -> Criterion:
     """The usual dose for a high potassium in a small bag: ten units over a quarter of an hour are no infusion of forty units an hour."""
     potassium, minutes = Latest("potassium", p["potassium_age_to_start"]), OfOrder("duration_minutes", "insulin")
     brief = computable(minutes, AtMostValue(minutes, p["insulin_for_potassium_dose_minutes"]))
-    return AllOf((brief, computable(DOSE, AtMostValue(DOSE, p["insulin_push_for_potassium"])), computable(potassium, AtLeastValue(potassium, p["insulin_for_potassium_from"]))))
+    return AllOf((brief, computable(DOSE, AtMostValue(DOSE, p["insulin_push_for_potassium"])), if_known("potassium", p["potassium_age_to_start"], AtLeastValue(potassium, p["insulin_for_potassium_from"]))))
 
 
 def _with_and_without_weight(
@@ -343,7 +343,7 @@ def _for_potassium(p: ParameterSet) -> Advisory:
     high = Extreme("potassium", p["insulin_for_potassium_watch"], "highest")
     now, glucose = Latest("potassium", p["potassium_age_to_start"]), Latest("glucose", p["glucose_age_on_insulin"])
     no_crisis = Not(State("crisis shown"))
-    meant = AllOf((no_crisis, computable(now, AtLeastValue(now, p["insulin_for_potassium_from"])), AnyOrder(OrderFilter(("insulin",), "drafted", "intravenous"), one_dose)))
+    meant = AllOf((no_crisis, if_known("potassium", p["potassium_age_to_start"], AtLeastValue(now, p["insulin_for_potassium_from"])), AnyOrder(OrderFilter(("insulin",), "drafted", "intravenous"), one_dose)))
     given = AnyOrder(
         OrderFilter(("insulin",), "given", "intravenous", started_within=p["insulin_for_potassium_watch"], started_before=p["glucose_age_on_insulin"]), one_dose
     )

@@ -4,10 +4,12 @@ The rule. Before, an advisory stood above info; after one input is taken away it
   1. stand as before;
   2. be open, and said to be open: an item of "could not be judged" waits for it, or a code that stands asks for the same datum itself;
   3. give way to another code of the same problem that is at least as urgent (insulin without any recent potassium, where there was a low one);
-  4. go, when what was taken away was the danger itself: the order in hand, an order or a diagnosis that the card rested on. A list that was
+  4. stand lower, where the datum that would raise it is named with its verdict;
+  5. go, when what was taken away was the danger itself: the order in hand, an order or a diagnosis that the card rested on. A list that was
      sent whole and does not hold it says that there is none.
 Nothing else. Cases in which a specialist finds the loss right for another reason stand in BY_HAND, one by one, with that reason.
-A list that was not sent, or failed, says nothing at all: there the fourth way is closed.
+A list that was not sent, or failed, says nothing at all: there the fifth way is closed.
+An overview tells what the advisories found; each of those is judged here itself.
 """
 
 from __future__ import annotations
@@ -24,6 +26,7 @@ import pytest
 
 from cds.advisory import rank
 from cds.call import Answer
+from cds.overviews import TITLES as VIEWS
 from tests.synthetic.judging import FOLDERS, Json, body_of, drafts_of, judge, knowledge, lists_of, not_judged, request_of, rules_of
 
 CHART = {folder.name[:2]: request_of(folder) for folder in FOLDERS}
@@ -32,6 +35,7 @@ OUTCOME: Json = {"resourceType": "OperationOutcome", "issue": [{"severity": "err
 
 KIDNEY = "without a clearance the grade stands alone (D1, Missing), and the card says that the clearance is not known"
 GAS = "a gas without its third part cannot contradict itself"
+SHOWN = "the fall is followed in a hyperosmolar state that is shown; whether there is one waits for this datum, and that is said"
 BY_HAND: dict[tuple[str, str, str], str] = {
     ("08", "s08-creatinine-us-2", "seizure-threshold-lowering-order"): KIDNEY,
     ("08", "s08-weight-1", "seizure-threshold-lowering-order"): KIDNEY,
@@ -43,6 +47,9 @@ BY_HAND: dict[tuple[str, str, str], str] = {
     ("10", "s10-pco2-blood-1", "blood-gas-inconsistent"): GAS,
     ("10", "s10-bicarbonate-gas-1", "blood-gas-inconsistent"): GAS,
     ("10", "acid_base", "blood-gas-inconsistent"): GAS,
+    ("18", "medications", "potassium-falling-on-insulin"): "without the orders nobody knows when insulin began, and over the whole series potassium does not fall",
+    ("22", "glucose", "osmolality-falling-too-fast"): SHOWN,
+    ("22", "renal", "osmolality-falling-too-fast"): SHOWN,
     ("10", "electrolytes", "input-unusable"): "what was set aside stood in this list; without it no potassium is known, and that is said",
 }  # fmt: skip
 
@@ -53,7 +60,7 @@ def standing(made: Answer) -> dict[str, str]:
 
 
 def losses(before: Answer, after: Answer) -> list[str]:
-    """Codes that stood above info and now stand lower, or not at all, in none of the ways 1 to 3."""
+    """Codes that stood above info and now stand lower, or not at all, in none of the ways 1 to 4."""
     assert after.status == 200, after.body
     population = knowledge().population(json.loads(after.rules)["population"])
     advisories = {code: ready.advisory for code, ready in population.by_code.items()}
@@ -64,6 +71,8 @@ def losses(before: Answer, after: Answer) -> list[str]:
         if rank(after.codes.get(code, "info")) >= rank(indicator):
             continue
         row = rules.get(code, {})
+        if code in VIEWS or (code in after.codes and row.get("gaps")):
+            continue
         if row.get("outcome") == "unknown" and (code in said or any(gap["item"] in asked for gap in row.get("gaps", []))):
             continue
         problem = advisories[code].problem if code in advisories else ""
