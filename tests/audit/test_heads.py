@@ -7,6 +7,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -285,6 +286,28 @@ def test_the_thread_signs_by_itself(place: Place, monkeypatch: pytest.MonkeyPatc
             time.sleep(0.01)
         assert numbers(place)[-1] > 1
     keeper.close()
+
+
+def test_a_witness_that_never_answers_does_not_hold_up_the_end(place: Place, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(keeper_module, "POLL_SECONDS", 0.01)
+    monkeypatch.setattr(keeper_module, "CLOSE_SECONDS", 0.1)
+    hangs, goes_on = threading.Event(), threading.Event()
+    keeper = place.keeper()
+
+    def never() -> None:
+        hangs.set()
+        goes_on.wait(30)
+
+    monkeypatch.setattr(keeper, "_tell_witness", never)
+    keeper.start()
+    assert hangs.wait(10)
+    begun = time.monotonic()
+    keeper.close()
+    assert time.monotonic() - begun < 5
+    goes_on.set()
+    assert keeper._thread is not None
+    keeper._thread.join()
+    keeper._drop()
 
 
 def test_heads_may_not_be_changed_through_the_database(place: Place) -> None:

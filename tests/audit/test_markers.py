@@ -10,10 +10,13 @@ from typing import Any
 
 import pytest
 
+from cds.audit.heads import stored_lines, witness_lines
+from cds.audit.proof import inclusion_proof
 from cds.audit.pseudonyms import Pseudonyms
 from cds.audit.read import LedgerReader
 from cds.audit.record import blank_token
 from tests.audit.ledgers import call, opened
+from tests.audit.signed import Place
 
 MARKERS = (
     "MARKERsmith",
@@ -70,6 +73,28 @@ def test_evidence_holds_them_but_not_the_token(tmp_path: Path) -> None:
     recorded(tmp_path)
     parts = list(LedgerReader(tmp_path).records("00"))[-1].parts
     assert [marker for marker in MARKERS if marker.encode() not in parts["request"]] == ["MARKERtoken-1234567"]
+
+
+def check_signed(place: Place) -> None:
+    """Heads, witness and proofs: what leaves the ledger's folder and is shown to others."""
+    lines = [line for _, line in stored_lines(place.ledger)] + witness_lines(place.witness)
+    proofs = [json.dumps(inclusion_proof(place.ledger, "00", sequence)) for sequence in (1, 2)]
+    assert lines and all(marker not in text for marker in MARKERS for text in (*lines, *proofs))
+
+
+def test_l_38_no_marker_in_heads_witness_and_proofs(tmp_path: Path) -> None:
+    place = Place(tmp_path)
+    recorded(place.ledger)
+    place.keeper().close()
+    check_signed(place)
+
+
+def test_control_l_38_a_clear_id_in_the_header_is_seen_in_its_proof(tmp_path: Path) -> None:
+    place = Place(tmp_path)
+    recorded(place.ledger, client="MARKERp-1961")
+    place.keeper().close()
+    with pytest.raises(AssertionError):
+        check_signed(place)
 
 
 def test_control_au_30_a_clear_id_in_the_header_is_seen(tmp_path: Path) -> None:
