@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from cds.advisory import Advisory, Branch, Proposal, Trigger, Withdraw, Words
-from cds.logic.criteria import AllOf, AnyOf, Criterion, HasAllergy, HasCondition, Not, OrderFilter, OrderHas, OrderIs, OrderReason
+from cds.logic.criteria import AllOf, AnyOf, Criterion, HasCondition, Not, OrderFilter, OrderIs, OrderReason
 from cds.parameters import ParameterSet
+from cds.states.allergies import GROUPS, Row, cells_of
 from cds.states.parts import either
 
 SOURCES = (
@@ -16,14 +14,6 @@ SOURCES = (
 )
 BETA_LACTAMS = ("penicillin", "cephalosporin", "carbapenem", "aztreonam")
 CANNOT_WAIT = ("septic_shock", "meningitis", "encephalitis")
-Row = Mapping[str, Any]
-GROUPS = {
-    "severe_immediate": "severe immediate",
-    "severe_delayed": "severe delayed",
-    "unknown": "unknown",
-    "mild": "mild",
-    "not_allergy": "not allergy",
-}
 # What a card says of the reaction, in the first words.
 _SAID = {
     "severe_immediate": "a severe immediate reaction",
@@ -61,7 +51,7 @@ def _branches(rows: tuple[Row, ...]) -> tuple[Branch, ...]:
     made: list[Branch] = []
     for group in ("severe_immediate", "severe_delayed"):
         made += _group(rows, group, "critical", drafted)
-    unknown = _cells(rows, "unknown", "critical")
+    unknown = cells_of(rows, "unknown", "critical")
     if unknown is not None:
         # The first dose is not held up for a reaction that nobody described (0.5a); a severe one, at once or late, is the exception (R-n78).
         made.append(
@@ -77,7 +67,7 @@ def _branches(rows: tuple[Row, ...]) -> tuple[Branch, ...]:
     for group in ("severe_immediate", "severe_delayed", "unknown", "mild"):
         made += _group(rows, group, "warning", drafted)
     # What runs already is said once, and never as more than a warning (R-n2).
-    running = [cell for group in GROUPS for indicator in ("critical", "warning") if (cell := _cells(rows, group, indicator)) is not None]
+    running = [cell for group in GROUPS for indicator in ("critical", "warning") if (cell := cells_of(rows, group, indicator)) is not None]
     made.append(
         Branch(
             "running",
@@ -87,7 +77,7 @@ def _branches(rows: tuple[Row, ...]) -> tuple[Branch, ...]:
         )
     )
     for group in ("severe_immediate", "not_allergy"):
-        cells = _cells(rows, group, "info")
+        cells = cells_of(rows, group, "info")
         if cells is not None:
             said = (
                 "Check the reaction: recorded as {said}, {order} can be given"
@@ -99,7 +89,7 @@ def _branches(rows: tuple[Row, ...]) -> tuple[Branch, ...]:
 
 
 def _group(rows: tuple[Row, ...], group: str, indicator: str, drafted: Criterion) -> list[Branch]:
-    cells = _cells(rows, group, indicator)
+    cells = cells_of(rows, group, indicator)
     if cells is None:
         return []
     words = _words(
@@ -110,32 +100,6 @@ def _group(rows: tuple[Row, ...], group: str, indicator: str, drafted: Criterion
     )
     out: tuple[Proposal, ...] = (Withdraw("Take this order out and choose another class"),) if indicator == "critical" else ()
     return [Branch(f"{group}, {indicator}", AllOf((drafted, cells)), indicator, words, out)]
-
-
-def _cells(rows: tuple[Row, ...], group: str, indicator: str) -> Criterion | None:
-    """That one row with this indicator for this group of reaction fits the order in hand and the allergies on record."""
-    parts = [_cell(row, GROUPS[group]) for row in rows if row[group] == indicator]
-    return either(parts) if parts else None
-
-
-def _cell(row: Row, group: str) -> Criterion:
-    index, not_index = _names(row, "index"), _names(row, "index_not")
-    drafts, not_drafts = _names(row, "drafts"), _names(row, "drafts_not")
-    allergy: Criterion = HasAllergy(index, (group,))
-    if group == "unknown" and index == ("penicillin",):
-        # A diagnosis of penicillin allergy says nothing of the reaction.
-        allergy = AnyOf((allergy, HasCondition(("penicillin_allergy",))))
-    parts: list[Criterion] = [OrderHas(drafts, "active")]
-    if not_drafts:
-        parts.append(Not(OrderHas(not_drafts, "active")))
-    parts.append(allergy)
-    if not_index:
-        parts.append(Not(HasAllergy(not_index, (group,))))
-    return AllOf(tuple(parts))
-
-
-def _names(row: Row, column: str) -> tuple[str, ...]:
-    return tuple(str(name) for name in row[column])
 
 
 def _words(group: str, summary: str) -> Words:

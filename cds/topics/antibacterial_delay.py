@@ -30,6 +30,7 @@ from cds.logic.criteria import (
     State,
 )
 from cds.parameters import Parameter, ParameterSet
+from cds.states.allergies import forbidden
 from cds.states.infection import SEPSIS_ZERO, SHOCK_ZERO
 from cds.states.parts import column_limit, computable, held, if_known
 
@@ -60,7 +61,10 @@ def _first_doses(p: ParameterSet, *, brain: bool) -> tuple[OneOf, ...]:
 def _delayed(p: ParameterSet) -> Advisory:
     since, sepsis = Since(SHOCK_ZERO), Since(SEPSIS_ZERO)
     shock, alone, covered = State("septic shock"), State("sepsis without shock"), State("antibacterial since the shock")
-    drafted = HasOrder(OrderFilter(("antibacterial",), "drafted", "intravenous"))
+    drafts = OrderFilter(("antibacterial",), "drafted", "intravenous")
+    # A draft that the allergy forbids is none that anybody should hurry.
+    against, drafted = AnyOrder(drafts, forbidden(p)), AnyOrder(drafts, Not(forbidden(p)))
+    unsafe = "Give another antibacterial than the drafted one now: severe allergy; septic shock for {since}, none given"
     open_ = AllOf((shock, Not(covered)))
     facts: dict[str, Expression] = {
         "since": since,
@@ -99,8 +103,10 @@ def _delayed(p: ParameterSet) -> Advisory:
         trigger=Trigger((("condition:septic_shock", "condition:sepsis", "condition:infection"),)),
         branches=(
             Branch("shock, drafted and not started", AllOf((late[0], drafted)), "critical", words("Start the drafted antibacterial now: septic shock for {since}, none given")),
+            Branch("shock, drafted against an allergy", AllOf((late[0], against)), "critical", words(unsafe), first),
             Branch("shock", late[0], "critical", words("Give an antibacterial by vein now: septic shock for {since}, none given"), first),
             Branch("shock soon an hour, drafted", AllOf((late[1], drafted)), "warning", words("Start the drafted antibacterial now: septic shock for {since}, none given")),
+            Branch("shock soon an hour, drafted against an allergy", AllOf((late[1], against)), "warning", words(unsafe), first),
             Branch("shock soon an hour", late[1], "warning", words("Give an antibacterial by vein now: septic shock for {since}, none given yet"), first),
             Branch(
                 "shock without a time", undated, "warning",
