@@ -272,7 +272,9 @@ def _objection(change: Change, order: Order, chart: Chart, before: Assessment, k
             worst[key] = max(worst.get(key, 0), rank(finding.indicator))
     for verdict in after.verdicts:
         for finding in verdict.findings:
-            if rank(finding.indicator) > worst.get((finding.code, finding.order), 0):
+            # Its own code may not come back even as info: an alternative that the culture did not test is none.
+            least = -1 if finding.code == change.code else 0
+            if rank(finding.indicator) > worst.get((finding.code, finding.order), least):
                 return f"it would raise '{finding.code}' ({finding.indicator})"
         if verdict.outcome is Outcome.UNKNOWN and order.ref in verdict.orders:
             known = before.verdict(verdict.code)

@@ -78,7 +78,9 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
 def _shown(results: tuple[str, ...], within: Limit, specimens: tuple[str, ...]) -> Criterion:
     """The order in hand was tested with one of the results: a combination by its own, another by the drug's."""
     whole = tuple(AllOf((OrderHas((part,), "active"), CultureShows(results, within, markers=(part,), specimens=specimens))) for part in COMBINED)
-    folic = AllOf((OrderHas(("sulfamethoxazole",), "active"), CultureShows(results, within, markers=("sulfamethoxazole",), specimens=specimens)))
+    # What resists both together resists trimethoprim; what both together stop, trimethoprim alone need not.
+    falls_alone = ("trimethoprim",) if results == ("R",) else ()
+    folic = AllOf((OrderHas(("sulfamethoxazole", *falls_alone), "active"), CultureShows(results, within, markers=("sulfamethoxazole",), specimens=specimens)))
     alone = AllOf((Not(OrderHas((*COMBINED, "sulfamethoxazole"), "active")), OrderTested(results, within, specimens)))
     return AnyOf((*whole, folic, alone))
 
