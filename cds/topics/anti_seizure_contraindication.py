@@ -86,7 +86,7 @@ def _heart(p: ParameterSet) -> Advisory:
 
     branch("phenytoin, block", drip, AllOf((block, Not(paced))), "critical", "(Fos)phenytoin: a heart block or sick sinus is on record, the label forbids it; choose levetiracetam")
     branch("phenytoin, slow heart", drip, if_known("heart_rate", p["asm_heart_age"], Below(rate, p["phenytoin_slow_heart_critical"])), "critical",
-           "(Fos)phenytoin at heart rate {rate}: the label forbids it in sinus bradycardia; choose levetiracetam")  # fmt: skip
+           "(Fos)phenytoin at heart rate {rate}: choose levetiracetam; the label forbids it in sinus bradycardia")  # fmt: skip
     level = word(p, "lacosamide_block_level")
     av_block = HasCondition(("av_block",))
     branch("lacosamide, block", lacosamide, AllOf((av_block, Not(paced))), level, "Lacosamide: a second- or third-degree heart block is on record; choose levetiracetam")

@@ -102,6 +102,8 @@ def _rate(p: ParameterSet) -> Advisory:
         over=OrderFilter((*drugs, MAGNESIUM), "either"),
         branches=tuple(branches),
         sources=SOURCES,
+        # After what forbids the medicine: a slower infusion of what heart or liver cannot bear is no answer.
+        speak_order=1,
         hazards=("HZ-05", "HZ-17", "HZ-36"),
         purpose="Low pressure and arrhythmia by an infusion that runs too fast.",
     )

@@ -16,12 +16,13 @@ from tests.topics.table import knowledge
 
 SPOKEN = (
     "asm-diluent-incompatible",
-    "asm-infusion-rate-check",
     "asm-cardiac-contraindication",
     "asm-hepatic-or-pregnancy-contraindication",
     "carbapenem-with-valproate",
     "seizure-threshold-lowering-order",
     "renally-cleared-neurotoxic-antibiotic",
+    # Ours: after what forbids the medicine, since "slower" would be signed (scenario 34).
+    "asm-infusion-rate-check",
     "asm-loading-dose-check",
     "phenytoin-worsens-hyperglycaemia",
 )
