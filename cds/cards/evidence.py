@@ -15,6 +15,7 @@ from cds.logic.truth import TRUE
 from cds.vocabulary import ANALYTES
 
 _DAYS_TOLD_AS_AGE = 2 * 24 * 60
+RECORDS = {"susceptibility": "Culture", "culture": "Culture", "allergy": "Allergy", "procedure": "Procedure", "investigation": "Ordered"}
 
 
 def evidence_lines(findings: Iterable[Finding], now: int, *, together_minutes: Decimal, said: Iterable[str] = ()) -> list[str]:
@@ -29,6 +30,7 @@ def evidence_lines(findings: Iterable[Finding], now: int, *, together_minutes: D
     numbers: dict[str, Seen] = {}
     conditions: dict[str, Seen] = {}
     orders: dict[str, list[Seen]] = {}
+    records: dict[str, Seen] = {}
     lines = " ".join(said)
     for seen in facts:
         if seen.kind == "result" and seen.text not in lines:
@@ -50,6 +52,8 @@ def evidence_lines(findings: Iterable[Finding], now: int, *, together_minutes: D
                         same.append(seen)
                 elif seen.kind == "condition":
                     conditions.setdefault(seen.ref or seen.text, seen)
+                elif seen.kind in RECORDS:
+                    records.setdefault(seen.ref or seen.text, seen)
                 elif seen.kind in ("order", "administration") and seen.ref:
                     orders.setdefault(seen.ref, []).append(seen)
                 elif seen.kind in ("formula", "total", "series", "event"):
@@ -57,6 +61,7 @@ def evidence_lines(findings: Iterable[Finding], now: int, *, together_minutes: D
     made = list(absent.values())
     made += [_results(item, results[item], now, together_minutes) for item in sorted(results, key=lambda item: item not in named)]
     made += [_number(seen, now) for seen in numbers.values() if seen.text not in told]
+    made += [_record(seen, now) for seen in records.values()]
     made += [_condition(seen, now) for seen in conditions.values()]
     made += [_order(found) for found in orders.values()]
     return made
@@ -102,6 +107,12 @@ def _condition(seen: Seen, now: int) -> str:
             year = seen.at.text[:4] or f"{dt.datetime.fromtimestamp(seen.at.latest / 1000, dt.UTC):%Y}"
             extra.insert(0, f"since {year}")
     return f"{literal(seen.text)} ({', '.join(extra)})" if extra else literal(seen.text)
+
+
+def _record(seen: Seen, now: int) -> str:
+    """What a laboratory reported, an allergy, or what was done or asked for."""
+    text, kind = _condition(seen, now), RECORDS[seen.kind]
+    return text if text.lower().startswith(kind.lower()) else f"{kind}: {text}"
 
 
 def _order(found: list[Seen]) -> str:

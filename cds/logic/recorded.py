@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from decimal import Decimal
 from typing import TYPE_CHECKING, assert_never
 
-from cds.chart import MINUTE, Moment, Order
+from cds.chart import MINUTE, Moment, Order, Susceptibility
 from cds.logic.criteria import CultureShows, HasAllergy, HasCare, InvestigationOrdered, OrderTested
 from cds.logic.expressions import Limit
 from cds.logic.reason import Gap, GapState, Reason, Seen
@@ -96,7 +96,7 @@ def _tested(node: OrderTested, results: tuple[str, ...], within: Limit, specimen
         truths.append(truth)
         if truth is not FALSE:
             text = f"{each.label}: {each.result}"
-            seen.append(Seen("susceptibility", each.drug, text, each.ref, at=each.at, age_minutes=_age(each.at, scene), note=each.organism, path=each.path))
+            seen.append(Seen("susceptibility", each.drug, text, each.ref, at=each.at, age_minutes=_age(each.at, scene), note=_source(each), path=each.path))
     return _answer(node, truths, seen, "cultures", scene, order)
 
 
@@ -117,7 +117,7 @@ def _shows(
             truths.append(truth)
             if truth is not FALSE:
                 text = f"{one.label}: {one.result}"
-                seen.append(Seen("susceptibility", one.drug, text, one.ref, at=one.at, age_minutes=_age(one.at, scene), note=one.organism, path=one.path))
+                seen.append(Seen("susceptibility", one.drug, text, one.ref, at=one.at, age_minutes=_age(one.at, scene), note=_source(one), path=one.path))
     else:
         for each in scene.chart.cultures:
             if each.result not in results or (specimens and each.kind not in specimens) or (organisms and not _named(each.organisms, organisms)):
@@ -128,6 +128,11 @@ def _shows(
                 text = f"{each.label}: {', '.join(each.organisms) or each.result}"
                 seen.append(Seen("culture", each.kind, text, each.ref, at=each.at, age_minutes=_age(each.at, scene), path=each.path))
     return _answer(node, truths, seen, "cultures", scene)
+
+
+def _source(tested: Susceptibility) -> str:
+    """The organism and the specimen of a susceptibility."""
+    return ", ".join(filter(None, (tested.organism, "" if tested.specimen == "other" else tested.specimen)))
 
 
 def _ongoing(status: str) -> bool:

@@ -34,7 +34,7 @@ from cds.states.parts import both, column_limit, computable
 from cds.vocabulary import DRUGS
 
 SOURCES = (
-    "Labels by creatinine clearance; each row's source stands in the table anti_seizure_kidney",
+    "Labels by creatinine clearance; each row's source stands in the table of these limits",
     "The step to critical above twice the limit is our own: a pharmacist signs it",
 )
 DRUG_NAMES = ("levetiracetam", "lacosamide", "gabapentin", "pregabalin", "topiramate")

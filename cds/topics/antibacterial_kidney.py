@@ -35,7 +35,7 @@ from cds.states.parts import column_limit, computable, if_known
 from cds.vocabulary import DRUGS, class_members
 
 SOURCES = (
-    "Labels by creatinine clearance; each row's source stands in the table renal_limits",
+    "Labels by creatinine clearance; each row's source stands in the table of these limits",
     "FDA drug safety communication on cefepime and non-convulsive status, 2012 (second hand)",
     "The step to critical at twice the limit is our own: a pharmacist signs it",
 )
