@@ -46,7 +46,7 @@ def advisories(p: ParameterSet) -> tuple[Advisory, ...]:
             branches=(
                 branch("seizure", State("seizure now"), "a seizure now or within a day"),
                 branch("benzodiazepine for a seizure", for_status, "the benzodiazepine was given for a seizure"),
-                branch("proconvulsant", poisoned, "a poison or medicine that brings on seizures"),
+                branch("proconvulsant", poisoned, "a poison or medicine that seizes"),
                 branch("history", State("seizure history"), "epilepsy or earlier seizures"),
                 branch("regular benzodiazepine", regular, "a regular benzodiazepine"),
                 branch("head injury", injured, "a recent head injury"),

@@ -31,14 +31,14 @@ NUMBER = re.compile(r"\d+(?:\.\d+)?")
 NEGATION = re.compile(r"\b(?:not|no|never|without|stop|hold|unless)\b", re.IGNORECASE)
 VERBS = (
     "give", "slow", "stop", "measure", "treat", "choose", "pause", "dilute", "replace", "add", "lower", "reduce", "decide", "state", "use", "call", "check",
-    "repeat", "avoid", "keep", "confirm", "start", "hold", "call", "benzodiazepine", "anaesthetic", "second", "senior", "insulin", "consider", "may", "could",
+    "repeat", "avoid", "keep", "confirm", "start", "hold", "call", "benzodiazepine", "anaesthetic", "second", "senior", "insulin", "consider", "may", "could", "look",
 )  # fmt: skip
 
 
 def subjects() -> frozenset[str]:
     """What a summary may be about: an analyte, a drug, a class, a diagnosis that is the problem."""
     names = {a.label.lower() for a in ANALYTES.values()} | {d.label.lower() for d in DRUGS.values()} | {c.replace("_", " ") for c in CLASSES}
-    return frozenset(names | {"ketoacidosis", "status epilepticus", "seizure", "seizing", "blood gas", "carbapenem", "sglt2 inhibitor", "ketones", "medications"})
+    return frozenset(names | {"ketoacidosis", "status epilepticus", "seizure", "seizing", "blood gas", "carbapenem", "sglt2 inhibitor", "ketones", "medications", "sepsis"})
 
 
 SUBJECTS = subjects()
