@@ -372,7 +372,18 @@ class Ledger:
 
 
 def opened(path: Path) -> sqlite3.Connection:
-    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+    """A file of the ledger, for reading only. On a medium that cannot be written at all SQLite must be told that nobody writes; that would leave out a
+    log that was not copied into the file yet, so with such a log it stays an error."""
+    connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError:
+        connection.close()
+        log = path.with_name(f"{path.name}-wal")
+        if log.exists() and log.stat().st_size:
+            raise
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
+    return connection
 
 
 # Proofs -----------------------------------------------------------------------------------------------------------------------------

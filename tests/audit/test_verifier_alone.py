@@ -7,6 +7,7 @@ import json
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -77,6 +78,29 @@ def test_it_runs_alone_on_a_copy_and_says_what_it_cannot_exclude(signed: Place, 
     assert "cannot be excluded" in said.stdout and "public key was taken from the heads themselves" in said.stdout
     said = run(copy, "--witness", signed.witness, "--key", signed.keys / PUBLIC_FILE, directory=tmp_path)
     assert said.returncode == 0 and "cannot be excluded" not in said.stdout and "after the last head that the witness holds" in said.stdout
+
+
+@pytest.fixture
+def disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system that can be made unwritable, for root too."""
+    place = tmp_path / "disk"
+    place.mkdir()
+    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=8m", "tmpfs", str(place)], capture_output=True, text=True, check=False)
+    if mounted.returncode != 0:
+        pytest.skip(f"no file system can be mounted here: {mounted.stderr.strip()}")
+    yield place
+    subprocess.run(["umount", str(place)], check=True)
+
+
+def test_it_reads_a_copy_on_a_medium_that_cannot_be_written(signed: Place, disk: Path, tmp_path: Path) -> None:
+    shutil.copytree(signed.ledger, disk / "copy", ignore=shutil.ignore_patterns("*-shm", "*-wal", "spool*"))
+    with_log = shutil.copytree(disk / "copy", disk / "with log")
+    (with_log / "stream-00.sqlite-wal").write_bytes(b"a log that was not copied into the file")
+    subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True)
+    said = run(disk / "copy", directory=tmp_path)
+    assert (said.returncode, "nothing disagrees" in said.stdout) == (0, True)
+    said = run(with_log, directory=tmp_path)
+    assert (said.returncode, "stream 00 cannot be read" in said.stdout) == (1, True)
 
 
 def test_it_names_damage_with_exit_code_1(signed: Place, tmp_path: Path) -> None:
