@@ -50,8 +50,9 @@ def _falling_on_insulin(p: ParameterSet) -> Advisory:
     ahead = Projected(series, p["potassium_projected_ahead"])
     fallen = Minus(Extreme("potassium", window, "oldest"), now)
     facts: dict[str, Expression] = {"potassium": now, "ahead": ahead, "slope": series, "fallen": fallen, "given": Total("potassium")}
-    # With one result there is no course, and nothing is asked: that a potassium is wanted says insulin's own code.
-    running = AllOf((insulin_running(), Not(NotComputable(series)), AtLeastValue(now, p["potassium_projected_low_below"])))
+    # With one result there is no course. In a crisis that is said; a variable-rate infusion has one potassium a day, and nothing is asked.
+    followed = AnyOf((Not(NotComputable(series)), State("unresolved crisis shown")))
+    running = AllOf((insulin_running(), followed, AtLeastValue(now, p["potassium_projected_low_below"])))
     falling = Below(series, p["potassium_not_falling"])
     low_ahead = AllOf((falling, Below(ahead, p["potassium_projected_low_below"])))
     fast = AllOf((AtMostValue(series, p["potassium_fast_fall"]), Below(now, p["potassium_fast_fall_from_below"])))
