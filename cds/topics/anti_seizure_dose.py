@@ -89,8 +89,8 @@ def _rate(p: ParameterSet) -> Advisory:
     rows = p.table("infusion_rates")
     drugs = tuple(dict.fromkeys(str(row["drug"]) for row in rows))
     ordered = sorted(rows, key=lambda row: row["level"] != "critical")
-    branches = [_too_fast(p, row) for row in ordered]
-    place = sum(1 for row in ordered if row["level"] == "critical")
+    branches = [*_too_fast_frail(p, ordered), *(_too_fast(p, row) for row in ordered)]
+    place = sum(1 for branch in branches if branch.indicator == "critical")
     branches[place:place] = _magnesium_critical(p)
     branches += [*_magnesium_warning(p), *(_no_rate(p, drug, rows) for drug in PHENYTOINS)]
     return Advisory(
@@ -145,6 +145,13 @@ def _too_fast(p: ParameterSet, row: Row) -> Branch:
     when = AllOf((_is(drug), OrderIs("intravenous"), *_who(p, row), faster(p, row), given_now(p)))
     amend = Amend("Same order over the shortest allowed time", drug=drug, minutes=facts["shortest"])
     return Branch(name, when, level, words, (amend,))
+
+
+def _too_fast_frail(p: ParameterSet, rows: list[Row]) -> list[Branch]:
+    """Beyond the limit for everybody in one who has a lower limit: the card names the lower, or the order as amended would be warned of again."""
+    pairs = [(own, row) for own in rows if own.get("who") == "frail heart" for row in rows if row["drug"] == own["drug"] and row["level"] == "critical"]
+    made = [(own, _too_fast(p, own), _too_fast(p, row)) for own, row in pairs]
+    return [Branch(f"{worst.name}, frail heart", AllOf((*_who(p, own), worst.when)), "critical", low.words, low.proposals) for own, low, worst in made]
 
 
 def _rate_do(drug: str) -> tuple[str, ...]:

@@ -210,11 +210,11 @@ def test_hz_35_glucose_is_a_line_of_a_critical_diluent_or_heart() -> None:
 
 
 def test_hz_35_one_order_has_one_card() -> None:
-    """Diluent, rate, heart and glucose of one draft share a card, led by the highest."""
+    """Diluent, heart, rate and glucose of one draft share a card, led by the highest."""
     drip = order("phenytoin", drafted=True, contents=(("phenytoin", "1000", "mg"),), diluent="glucose", volume="100", rate=("600", "mL/h"))
     made = judged(chart(SEIZING, result("glucose", "20", age=10), result("heart_rate", "45"), drip), RATE, LOAD, HEART, GLUCOSE, "asm-diluent-incompatible")
     (group,) = made.groups
-    assert [f.code for f in (group.lead, *group.others)] == ["asm-diluent-incompatible", RATE, HEART]
+    assert [f.code for f in (group.lead, *group.others)] == ["asm-diluent-incompatible", HEART, RATE]
     assert {f.code for f in group.absorbed} == {GLUCOSE}
 
 

@@ -49,6 +49,11 @@ CASES: dict[str, tuple[tuple[Any, ...], str, str]] = {
     "convulsing, eclampsia, magnesium drafted": (
         (SEIZING, condition("eclampsia", onset=6), order("magnesium_sulfate", drafted=True, dose=("4", "g"), minutes="15")), "status-epilepticus-stage", "first step"),
     "convulsing, neither": ((SEIZING, condition("seizure", onset=6)), "status-epilepticus-stage", "first step"),
+    "phenytoin at 80 mg/min in heart disease": (
+        (order("phenytoin", drafted=True, dose=("1000", "mg"), minutes="12.5"), condition("heart_disease"), condition("seizure", onset=20)),
+        "asm-infusion-rate-check", "phenytoin critical, frail heart"),
+    "phenytoin at 80 mg/min, heart sound": (
+        (order("phenytoin", drafted=True, dose=("1000", "mg"), minutes="12.5"), condition("seizure", onset=20)), "asm-infusion-rate-check", "phenytoin critical"),
     "flumazenil, tricyclic poisoning, regular diazepam": (
         (condition("poisoning_tricyclic", onset=120), order("diazepam", route="oral", dose=("5", "mg"), per_day="2", start=40000, authored=40000, home=True),
          order("flumazenil", drafted=True, push=True, dose=("0.3", "mg"))), "flumazenil-with-seizure-risk", "proconvulsant"),
