@@ -45,6 +45,9 @@ def features_of(scene: Scene) -> int:
     """The bits that are present, or could be, in this call."""
     chart = scene.chart
     bits = _BIT[f"hook:{chart.hook}"] | _BIT[f"population:{scene.population}"]
+    if chart.age_days() is None:
+        # Judged with adult figures, and perhaps a child: what is for children alone stays open.
+        bits |= _BIT["population:child"]
     picture = scene.orders
     for place, orders in (("drafted", picture.drafts), ("running", picture.running), ("listed", picture.listed)):
         of_drug = _OF_DRUG[place]
