@@ -1398,12 +1398,13 @@ def hyperosmolar_course(number: int, name: str, hook: str, now: int) -> Scenario
                 calcium=2.42, albumin=40, osmolality=369)
     s.chemistry(ago(110), glucose=36.2, potassium=4.5, sodium=148, urea=23.4)
     s.chemistry(ago(230), glucose=25.2, potassium=4.3, sodium=145, urea=21.2)
+    s.chemistry(ago(280), glucose=20.6, potassium=4.2, sodium=144, urea=20)
     s.chemistry(ago(340), glucose=15.6, potassium=4.2, sodium=143, chloride=107, total_co2=23, creatinine=149, urea=18.6, magnesium=0.8, phosphate=0.98)
     s.series("urine_rate", *((ago(at), value) for at, value in ((-10, 45), (60, 55), (120, 60), (180, 60), (240, 55), (300, 50), (350, 45))))
     for at, pulse, breaths, spo2, systolic in ((-55, 108, 20, 95, 106), (-5, 106, 20, 95, 108), (60, 102, 20, 95, 116), (120, 100, 20, 94, 118),
                                                (240, 102, 22, 93, 122), (345, 112, 26, 90, 126)):
         s.vitals(ago(at), pulse, breaths, 36.8, spo2, systolic, 64)
-    s.series("gcs", *((ago(at), value) for at, value in ((-55, 13), (-5, 13), (60, 14), (120, 14), (240, 14), (300, 13), (348, 12))))
+    s.series("gcs", *((ago(at), value) for at, value in ((-55, 13), (-5, 13), (60, 14), (120, 14), (240, 14), (300, 14), (348, 12))))
     s.result("weight", 58, ago(-45), note="Bed scale")
     s.result("height", 158, ago(-45))
     s.forget_the_future()
@@ -1463,6 +1464,7 @@ def metformin_acidosis() -> Scenario:
     s.given(saline, 80)
     s.series("glucose_meter", (100, 8.4), (20, 7.8), specimen="Capillary blood")
     s.series("ketones", (60, 1.4), specimen="Capillary blood")
+    s.gas(96, 7.08, 2.7, 5.9, -23.1, potassium=5.7, lactate=13.1, arterial=True)
     s.gas(58, 7.05, 2.6, 5.3, -24.3, potassium=5.8, glucose=8.1, lactate=14.2, arterial=True)
     s.chemistry(129600, potassium=4.6, sodium=139, chloride=103, creatinine=82, urea=5.9)
     s.chemistry(55, glucose=7.9, potassium=5.9, sodium=137, chloride=96, total_co2=6, creatinine=305, urea=31, magnesium=0.9, phosphate=2.1,

@@ -36,6 +36,7 @@ OUTCOME: Json = {"resourceType": "OperationOutcome", "issue": [{"severity": "err
 KIDNEY = "without a clearance the grade stands alone (D1, Missing), and the card says that the clearance is not known"
 GAS = "a gas without its third part cannot contradict itself"
 SHOWN = "the fall is followed in a hyperosmolar state that is shown; whether there is one waits for this datum, and that is said"
+NOT_TOUCHED = "the order in hand was what touched it; at patient-view it is said"
 BY_HAND: dict[tuple[str, str, str], str] = {
     ("08", "s08-creatinine-us-2", "seizure-threshold-lowering-order"): KIDNEY,
     ("08", "s08-weight-1", "seizure-threshold-lowering-order"): KIDNEY,
@@ -50,6 +51,15 @@ BY_HAND: dict[tuple[str, str, str], str] = {
     ("18", "medications", "potassium-falling-on-insulin"): "without the orders nobody knows when insulin began, and over the whole series potassium does not fall",
     ("22", "glucose", "osmolality-falling-too-fast"): SHOWN,
     ("22", "renal", "osmolality-falling-too-fast"): SHOWN,
+    ("22", "s21-gcs-7", "osmolality-falling-too-fast"): "the newest coma score is then 13, a fall of one: fast, and not drowsier",
+    ("24", "s24-chloride-2", "high-anion-gap-without-ketosis"): "without a chloride there is no gap to speak of (A4, Missing); metformin's card names the acidosis",
+    ("24", "s24-order-metformin-2", "high-anion-gap-without-ketosis"): NOT_TOUCHED,
+    ("25", "s25-sodium-6", "sodium-correction-too-fast"): "then no sodium is current, and there is nothing to judge (B13, Needs)",
+    ("25", "s25-order-potassium-1", "sodium-correction-too-fast"): NOT_TOUCHED,
+    ("26", "s26-potassium-3", "potassium-replacement-missing"): "a potassium of two days ago asks for none; the rhythm card stands by magnesium and asks for it",
+    ("26", "s26-magnesium-1", "magnesium-low"): "what was never measured is not low; the rhythm card stands by potassium and asks for it",
+    ("26", "s26-order-haloperidol-1", "potassium-replacement-missing"): NOT_TOUCHED,
+    ("26", "s26-order-haloperidol-1", "magnesium-low"): NOT_TOUCHED,
     ("10", "electrolytes", "input-unusable"): "what was set aside stood in this list; without it no potassium is known, and that is said",
 }  # fmt: skip
 
