@@ -16,6 +16,7 @@ import cds
 from cds.audit.record import Blanked, Kind, Record
 from cds.audit.spool import Spool
 from cds.audit.store import Ledger, Receipt
+from cds.overviews import CODES as OVERVIEWS
 from cds.service.desk import Desk
 from cds.service.knowledge import RELEASED, in_force_on, parameter_files
 from tests.service.inside import JSON, LEAD, Inside, codes, inside, results_of, scenario
@@ -254,7 +255,7 @@ def test_au_05_au_07_the_record_says_what_was_read_and_why(tmp_path: Path) -> No
     with inside(tmp_path) as running:
         _, record = one(running)
     rules = {row["code"]: row for row in json.loads(record.parts["rules"])["rules"]}
-    assert set(rules) == set(running.desk.knowledge.codes)
+    assert set(rules) == {*running.desk.knowledge.codes, *OVERVIEWS}
     (finding,) = rules["insulin-with-low-potassium"]["findings"]
     read = next(row for row in finding["read"] if row["item"] == "potassium")
     assert (read["read"], read["resource"]) == ("3.1 mmol/L", "Observation/s01-potassium-4")
