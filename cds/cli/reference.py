@@ -130,7 +130,7 @@ def windows_of(knowledge: Knowledge) -> dict[tuple[str, str], list[str]]:
                     wanted = [(analyte.replace("_", " "), within)]
                 case Formula(name, within):
                     wanted = [(f"inputs of {name.replace('_', ' ')}", within)]
-                case NoneWithin(analytes, within, _, _):
+                case NoneWithin(analytes, within):
                     wanted = [(analyte.replace("_", " "), within) for analyte in analytes]
                 case _:
                     continue
