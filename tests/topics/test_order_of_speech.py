@@ -1,5 +1,5 @@
 """When several speak about one order: the solution first, then rate, heart, liver and pregnancy, valproate, seizure threshold and kidneys, dose, glucose
-(foot of table T4 of the specification; common practice: what cannot be infused at all is said before how much of it)."""
+(own rule T4; common practice: what cannot be infused at all is said before how much of it)."""
 
 from __future__ import annotations
 
