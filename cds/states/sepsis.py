@@ -8,7 +8,7 @@ from cds.chart import MINUTE
 from cds.formulas import Score, constants, news2
 from cds.formulas.monotone import NotComputable
 from cds.logic.criteria import AtLeastValue, Criterion, Latest
-from cds.logic.reason import Gap, Seen, may_exist
+from cds.logic.reason import Gap, GapState, Seen, may_exist
 from cds.logic.scene import Missing, Scene, StateDef, StateValue
 from cds.logic.truth import FALSE, TRUE, UNKNOWN
 from cds.numbers import Interval, shown
@@ -115,6 +115,9 @@ def score_of(scene: Scene) -> tuple[Score, tuple[Seen, ...], tuple[Gap, ...]] | 
 def _reaches(scene: Scene, key: str) -> StateValue:
     """TRUE where what is known reaches the limit; with three or more parts missing, or one whose list was not read, it is not known whether it would."""
     limit, most = scene.p[key], scene.p["news2_most_missing"]
+    if scene.chart.age_days() is None:
+        # Not "not computed": an adult whose birth date was not sent may be as ill (HZ-07).
+        return StateValue(UNKNOWN, gaps=(Gap("age", GapState.NOT_SENT, "age: not recorded"),))
     found = score_of(scene)
     if found is None or not isinstance(limit, Parameter) or not isinstance(most, Parameter):
         return StateValue(FALSE, note="not computed at this age or in pregnancy")
