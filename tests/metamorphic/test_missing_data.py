@@ -35,6 +35,8 @@ OUTCOME: Json = {"resourceType": "OperationOutcome", "issue": [{"severity": "err
 
 KIDNEY = "without a clearance the grade stands alone (D1, Missing), and the card says that the clearance is not known"
 GAS = "a gas without its third part cannot contradict itself"
+PART = "a part of the early-warning score that was not measured is not counted (D7); the level before is too old to hold"
+HANDED = "at signing it speaks beside the antibacterial in hand, and that was taken out"
 SHOWN = "the fall is followed in a hyperosmolar state that is shown; whether there is one waits for this datum, and that is said"
 NOT_TOUCHED = "the order in hand was what touched it; at patient-view it is said"
 BY_HAND: dict[tuple[str, str, str], str] = {
@@ -67,6 +69,8 @@ BY_HAND: dict[tuple[str, str, str], str] = {
     ("26", "s26-magnesium-1", "magnesium-low"): "what was never measured is not low; the rhythm card stands by potassium and asks for it",
     ("26", "s26-order-haloperidol-1", "potassium-replacement-missing"): NOT_TOUCHED,
     ("26", "s26-order-haloperidol-1", "magnesium-low"): NOT_TOUCHED,
+    ("31", "s31-gcs-4", "sepsis-screen-positive"): PART,
+    ("32", "s32-order-tazobactam-1", "sepsis-screen-positive"): HANDED,
     ("10", "electrolytes", "input-unusable"): "what was set aside stood in this list; without it no potassium is known, and that is said",
 }  # fmt: skip
 
