@@ -258,6 +258,8 @@ def _slowed(proposal: Amend, limit: Parameter, order: Order, finding: Finding, s
 
 def _objection(change: Change, order: Order, chart: Chart, before: Assessment, knowledge: Knowledge, population: Population) -> str:
     """Why a change may not be offered: the first finding that would be new or worse with it. "" when there is none."""
+    if change.kind == "amend" and (forbids := _taken_out_by(change, before)):
+        return f"the order is to be taken out: '{forbids}'"
     others = tuple(each for each in chart.orders if not (each.drafted and each.ref == order.ref))
     words = frozenset(("*", *order.drugs, *(name for drug in order.drugs for name in DRUGS[drug].classes)))
     names = frozenset(f"{place}:{word}" for place in ("drafted", "running", "listed") for word in words)
@@ -281,6 +283,16 @@ def _objection(change: Change, order: Order, chart: Chart, before: Assessment, k
             # What could not be judged of this very draft before is no worse now; of another order it says nothing.
             if known.outcome is not Outcome.UNKNOWN or order.ref not in known.orders:
                 return f"'{verdict.code}' could not be judged with it"
+    return ""
+
+
+def _taken_out_by(change: Change, before: Assessment) -> str:
+    """The code of another critical finding that takes the amended order out: no slower and no smaller form of it is an answer. "" when there is none."""
+    for verdict in before.verdicts:
+        for finding in verdict.findings:
+            forbids = finding.indicator == "critical" and any(isinstance(each, Withdraw) for each in finding.branch.proposals)
+            if forbids and finding.code != change.code and finding.order == change.target:
+                return finding.code
     return ""
 
 

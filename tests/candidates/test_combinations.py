@@ -98,3 +98,25 @@ def test_control_hz_37_without_judging_them_some_would_not(monkeypatch: pytest.M
         before, made = offered(held)
         found += [fault for change in made for fault in raised(held, before, change)]
     assert found
+
+
+FORBIDDEN = (
+    order("phenytoin", drafted=True, dose=("1320", "mg"), minutes="10"), result("heart_rate", "45", age=10), result("glucose", "6", age=20),
+    condition("seizure", onset=20),
+)  # fmt: skip
+
+
+def test_hz_37_no_slower_form_of_what_the_heart_forbids_is_offered() -> None:
+    held = chart(*FORBIDDEN, weight="66", hook="order-sign")
+    found = assess(held, NO_MEMORY, knowledge())
+    made = offers(held, found, knowledge())
+    kinds = [change.kind for changes in made.by_problem.values() for change in changes]
+    assert "amend" not in kinds and "withdraw" in kinds
+    assert any("asm-cardiac-contraindication" in each.reason for each in made.dropped)
+
+
+def test_control_hz_37_with_a_sound_heart_the_slower_form_is_offered() -> None:
+    sound = (FORBIDDEN[0], result("heart_rate", "80", age=10), *FORBIDDEN[2:])
+    held = chart(*sound, weight="66", hook="order-sign")
+    made = offers(held, assess(held, NO_MEMORY, knowledge()), knowledge())
+    assert "amend" in [change.kind for changes in made.by_problem.values() for change in changes]
