@@ -1,6 +1,6 @@
 """What Trivet knows: one module and one file of figures for each clinical topic. Topics are data, never import one another, and share `cds.states`.
 
-`TOPICS` is in the order of speech: of two cards of one indicator the earlier topic's comes first (M-15, T4). `CATALOGUE` holds every code, also of advisories that are not written yet.
+`TOPICS` is in the order of speech: of two cards of one indicator the earlier topic's comes first (M-15, T4). `CATALOGUE` holds every code, also those of the data-quality items and the views.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Every code of the catalogue, also of advisories that are not written yet: precedence may name them. Codes are permanent and never used again."""
+"""Every code that an answer may carry, so that precedence and expectations may name it. Codes are permanent and never used again."""
 
 CATALOGUE = (
     # A: hyperglycaemic crisis
